@@ -1,0 +1,1 @@
+"""Ropetally's analysis side: arithmetic on arrays; only ``source`` reads a logbook."""

@@ -1,0 +1,1 @@
+"""Learning: predictions against measurements."""

@@ -1,0 +1,1 @@
+"""Predicting: the piece, the rope, the rig, drops."""

@@ -1,0 +1,1 @@
+"""Reading a trace: zero, phases, features, uncertainty."""

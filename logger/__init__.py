@@ -1,0 +1,1 @@
+"""Ropetally's capture side: cells, streams, logbook, command line."""

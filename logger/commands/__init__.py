@@ -1,0 +1,19 @@
+"""The commands: a table from name to module and help, so that ``--help`` imports none."""
+
+from __future__ import annotations
+
+from typing import Final
+
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "demo": ("logger.commands.demo", "Run the whole job on an invented crew and a simulated cell."),
+    "cells": ("logger.commands.cells", "List the ports where a cell may be; ask who answers."),
+    "record": ("logger.commands.record", "Record cells into a logbook."),
+    "lowerings": ("logger.commands.lowerings", "List the lowerings of a logbook."),
+    "tag": ("logger.commands.tag", "Tie lowerings to job and piece; correct what was written."),
+    "review": ("logger.commands.review", "One lowering: measured beside predicted, with a figure."),
+    "check": ("logger.commands.check", "Verify a logbook: sums, counts, gaps, windows, keys."),
+    "copy": ("logger.commands.copy", "Copy a logbook, also while it records."),
+    "trace": ("logger.commands.trace", "Read the features of any time/force CSV."),
+    "simcell": ("logger.commands.simcell", "Run a simulated cell behind a pseudo-terminal."),
+}
+"""Command name -> (module with a ``command``, one line of help)."""

@@ -1,0 +1,1 @@
+"""Decoders: bytes in, readings and faults out; no I/O."""

@@ -1,0 +1,1 @@
+"""The logbook: one SQLite file that keeps everything recorded."""

@@ -1,0 +1,265 @@
+"""What travels from a decoder to the logbook: readings, samples, gaps, faults.
+
+Comes in: nothing (plain frozen types). Goes out: the vocabulary of the capture side.
+Must not: do I/O, hold clocks, or know about storage.
+
+Two groups. *Readings* are what a decoder makes of bytes (``Reading | Fault``).
+*Record items* are what the pipeline hands to the recorder (``RecordItem``), in the
+order in which they must be stored.
+
+Host times (``*_ns``) are nanoseconds of the clock that runs through suspend
+(``logger.clock``), never wall time. Device ticks are microseconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+CountArray = NDArray[np.int32]
+
+
+# --- readings: decoder -> pipeline -------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleFrame:
+    """One decoded data frame, not yet placed in its stream.
+
+    Parameters
+    ----------
+    index16 : int
+        Low 16 bits of the index of the first sample.
+    tick_us : int
+        Device tick of the first sample, unsigned 32 bit, microseconds.
+    counts : (n,) int32, read-only
+        What the converter gave.
+    received_ns : int
+        Host time at which the last byte of the frame arrived.
+    """
+
+    index16: int
+    tick_us: int
+    counts: CountArray
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class CellInfo:
+    """What a device says about itself (INFO).
+
+    ``jitter_bound_us`` bounds the error of a tick; ``filter_delay_us`` is the delay of
+    the converter's filter: force happened that much earlier than the tick says.
+    """
+
+    wire_version: int
+    device_id: str
+    boot_id: int
+    firmware: str
+    tick_rate_hz: int
+    sample_rate_hz: float
+    count_min: int
+    count_max: int
+    filter_delay_us: int
+    jitter_bound_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class InfoFrame:
+    """An INFO answer, or the unsolicited one after a boot (``request_id`` 0)."""
+
+    request_id: int
+    info: CellInfo
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReplyFrame:
+    """Answer to a request: ``status`` 0 is accepted; ``payload`` by opcode."""
+
+    opcode: int
+    request_id: int
+    status: int
+    payload: bytes
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class StatusFrame:
+    """Health of the device; counters run since its boot.
+
+    ``overruns`` counts samples the device had to drop before the link;
+    ``clipped`` counts samples at a count limit.
+    """
+
+    tick_us: int
+    overruns: int
+    clipped: int
+    temperature_c: float | None
+    battery_pct: int | None
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Bytes or frames that could not be used; a record, never an exception.
+
+    ``kind`` is one of: ``bad_crc``, ``bad_cobs``, ``bad_length``, ``bad_checksum``,
+    ``bad_line``, ``oversize``, ``unknown_kind``, ``wrong_version``, ``duplicate``,
+    ``out_of_order``, ``disconnected``, ``connected``, ``reset``, ``device_overrun``,
+    ``clipped``, ``queue_dropped``, ``no_reply``, ``refused``, ``clock_jump``,
+    ``consumer_failed``, ``index_unsure``.
+    """
+
+    kind: str
+    received_ns: int
+    n: int
+    detail: str
+
+
+Reading = SampleFrame | InfoFrame | ReplyFrame | StatusFrame
+
+
+# --- record items: pipeline -> recorder --------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """Two-point calibration: newtons = (counts - zero_counts) * n_per_count.
+
+    ``rel_u`` is the relative standard uncertainty of the slope, ``offset_u_n`` the
+    standard uncertainty of the zero in newtons, ``origin`` says where it came from
+    (who, when, which loads).
+    """
+
+    zero_counts: float
+    n_per_count: float
+    rel_u: float
+    offset_u_n: float
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class StreamOpened:
+    """A cell's sequence of samples begins (first data, or a device reset).
+
+    ``stream_id`` is allocated by the pipeline, unique in the logbook.
+    ``anchor_boot_ns`` and ``anchor_wall_ns`` are one moment on both host clocks.
+    ``overload_n`` is the cell's entered overload limit, if any.
+    """
+
+    stream_id: int
+    cell: str
+    url: str
+    station: str | None
+    info: CellInfo
+    scaling: Scaling | None
+    overload_n: float | None
+    anchor_boot_ns: int
+    anchor_wall_ns: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SamplesPlaced:
+    """A data frame placed in its stream.
+
+    ``first_index`` and ``tick_us`` are unwrapped (never decrease within a stream);
+    the samples are ``sample period`` apart and none is missing inside.
+    """
+
+    stream_id: int
+    first_index: int
+    tick_us: int
+    counts: CountArray
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class GapNoted:
+    """Samples ``first_index … first_index + n_missing - 1`` never arrived."""
+
+    stream_id: int
+    first_index: int
+    n_missing: int
+    noticed_ns: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultNoted:
+    """A fault on record; ``stream_id`` None when no stream was open."""
+
+    stream_id: int | None
+    cell: str
+    kind: str
+    noticed_ns: int
+    n: int
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class StatusNoted:
+    """A device status on record."""
+
+    stream_id: int
+    status: StatusFrame
+
+
+@dataclass(frozen=True, slots=True)
+class WindowOpened:
+    """The trigger saw a lowering begin; ``first_index`` includes the history."""
+
+    lowering: int
+    stream_id: int
+    trigger_index: int
+    first_index: int
+
+
+@dataclass(frozen=True, slots=True)
+class WindowClosed:
+    """The lowering's window ends with ``last_index`` (inclusive)."""
+
+    lowering: int
+    stream_id: int
+    last_index: int
+
+
+@dataclass(frozen=True, slots=True)
+class MarkMade:
+    """A key was pressed; ``kind`` is a mark's name, ``at_ns`` host time."""
+
+    kind: str
+    at_ns: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class StreamClosed:
+    """No more samples for this stream; ``reason``: stopped, reset, failed."""
+
+    stream_id: int
+    closed_ns: int
+    reason: str
+
+
+RecordItem = (
+    StreamOpened
+    | SamplesPlaced
+    | GapNoted
+    | FaultNoted
+    | StatusNoted
+    | WindowOpened
+    | WindowClosed
+    | MarkMade
+    | StreamClosed
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ack:
+    """A committed batch: everything of the stream up to ``last_index`` is on disk."""
+
+    stream_id: int
+    last_index: int

@@ -1,0 +1,1 @@
+"""The simulated cell: a device model and a small world; imports nothing else of ours."""

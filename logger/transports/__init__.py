@@ -1,0 +1,1 @@
+"""Transports: where bytes come from."""
