@@ -1,0 +1,145 @@
+"""``ropetally demo``: the whole job on an invented crew, by public commands only.
+
+Comes in: a folder to write to. Goes out: a logbook, a figure per lowering and a page.
+Must not: do any work itself that a public command does, or read the simulated truth.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shlex
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+import click
+
+from logger.errors import InputError, RecordingError, TransportError
+
+LOWERINGS: Final = 5
+READY_TIMEOUT_S: Final = 20.0
+SHEET: Final = "job_sheet.toml"
+LOGBOOK: Final = "demo.logbook"
+PAGE: Final = "lowerings.html"
+PORT: Final = "simulated-port"
+
+
+def program() -> list[str]:
+    """How to start ``ropetally`` as a child: the installed script, else the module."""
+    beside = Path(sys.executable).with_name("ropetally")
+    return [str(beside)] if beside.exists() else [sys.executable, "-m", "logger"]
+
+
+def announce(arguments: list[str]) -> None:
+    """Print a command as a user would type it."""
+    click.secho(f"\n$ ropetally {shlex.join(arguments)}", bold=True)
+    sys.stdout.flush()
+
+
+def run(arguments: list[str], folder: Path) -> None:
+    """Print and run one public command; its output goes straight through.
+
+    Raises
+    ------
+    RecordingError
+        The command failed; its own message stands above.
+    """
+    announce(arguments)
+    code = subprocess.run([*program(), *arguments], cwd=folder, check=False).returncode
+    if code:
+        raise RecordingError(
+            f"the step above ended with exit code {code}; correct it, run demo again"
+        )
+
+
+@contextlib.contextmanager
+def simulated_cell(folder: Path, rate: int) -> Iterator[None]:
+    """Keep a simulated cell running behind ``folder/simulated-port``."""
+    arguments = [
+        "simcell", "--link", PORT, "--scenario", "demo",
+        "--rate", str(rate), "--truth", "simulated_truth.json",
+    ]  # fmt: skip
+    announce(arguments)
+    cell = subprocess.Popen([*program(), *arguments], cwd=folder, stdin=subprocess.DEVNULL)
+    try:
+        wait_for_port(folder / PORT, cell)
+        yield
+    finally:
+        cell.terminate()
+        try:
+            cell.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            cell.kill()
+            cell.wait()
+
+
+def wait_for_port(link: Path, cell: subprocess.Popen[bytes]) -> None:
+    """Wait until the simulated cell's port is there.
+
+    Raises
+    ------
+    TransportError
+        The cell ended or its port did not appear in time.
+    """
+    deadline = time.monotonic() + READY_TIMEOUT_S
+    while not link.exists():
+        if cell.poll() is not None or time.monotonic() > deadline:
+            raise TransportError("not_found", f"no simulated cell at {link}: see its message above")
+        time.sleep(0.02)
+
+
+def prepare(folder: Path) -> None:
+    """Make the folder and put the invented job sheet there.
+
+    Raises
+    ------
+    InputError
+        The folder already holds a demo.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    if (folder / LOGBOOK).exists():
+        raise InputError(
+            f"{folder / LOGBOOK} is there already and is never overwritten; "
+            "choose another folder with --out, or move it away"
+        )
+    with resources.as_file(resources.files("logger.commands") / "demo_sheet.toml") as source:
+        shutil.copyfile(source, folder / SHEET)
+
+
+@click.command()
+@click.option(
+    "--out", type=click.Path(file_okay=False, path_type=Path), required=True,
+    help="Folder for the logbook, the figures and the page.",
+)  # fmt: skip
+@click.option("--rate", default=1000, show_default=True, help="Samples per second of the cell.")
+def command(out: Path, rate: int) -> None:
+    """Run the whole job on an invented crew and a simulated cell.
+
+    Records five lowerings through a real serial path, ties them to the job sheet and
+    reviews each. Takes under a minute. Crew, site and tree are invented.
+    """
+    folder = out.resolve()
+    prepare(folder)
+    click.echo(f"An invented crew, an invented tree. Everything is written to {out}.")
+    click.echo(f"Recording takes about 40 s: {LOWERINGS} lowerings at {rate} samples/s.")
+    with simulated_cell(folder, rate):
+        run(
+            ["record", LOGBOOK, "--cell", f"serial:{PORT}", "--sheet", SHEET,
+             "--hold-s", "1.5", "--lowerings", str(LOWERINGS)],
+            folder,
+        )  # fmt: skip
+    run(["tag", LOGBOOK, "--sheet", SHEET], folder)
+    run(["check", LOGBOOK], folder)
+    run(["lowerings", LOGBOOK], folder)
+    for number in range(1, LOWERINGS + 1):
+        run(["review", LOGBOOK, str(number), "--figure", f"lowering-{number}.png"], folder)
+    run(["review", LOGBOOK, "all", "--page", PAGE], folder)
+    click.echo(
+        f"\nDone. Open {out / PAGE} in a browser, or the figures lowering-1.png … beside it."
+    )
+    click.echo(f"The logbook is {out / LOGBOOK}: ropetally review {out / LOGBOOK} last")

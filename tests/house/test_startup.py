@@ -1,0 +1,52 @@
+"""Nothing heavy on start-up, and every command explains itself."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from logger.commands import COMMANDS
+
+HEAVY = (
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "numpy",
+    "serial",
+    "msgspec",
+    "rich",
+    "sqlite3",
+    "analysis",
+)
+
+
+def loaded_after(*arguments: str) -> set[str]:
+    """Top-level modules in ``sys.modules`` after a run of the command line."""
+    code = (
+        "import sys, json\n"
+        f"sys.argv = ['ropetally', *{list(arguments)!r}]\n"
+        "from logger.commands.main import main\n"
+        "try:\n    main()\nexcept SystemExit as stop:\n    assert not stop.code, stop.code\n"
+        "print('\\n' + json.dumps(sorted({m.split('.')[0] for m in sys.modules})))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+def test_help_imports_nothing_heavy() -> None:
+    assert loaded_after("--help").isdisjoint(HEAVY)
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_help_of_each_command_stays_light(name: str) -> None:
+    assert loaded_after(name, "--help").isdisjoint(("scipy", "pandas", "matplotlib"))
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_each_command_has_one_line_of_help_in_the_table(name: str) -> None:
+    text = COMMANDS[name][1]
+    assert text.endswith(".")
+    assert len(text) <= 70
