@@ -1,0 +1,369 @@
+"""Density of wood from species and condition, each with its uncertainty.
+
+Comes in: a species name as a person wrote it, a condition, perhaps a density of their own.
+Goes out: a :class:`Density` with where it came from and what to warn of. Must not: know
+about pieces, or hide that a species is not listed.
+
+References
+----------
+``wood.csv``: specific gravity (oven-dry mass over green volume) and green moisture of
+Miles & Smith 2009 (USFS NRS-38); heartwood and sapwood moisture of the Wood Handbook
+(FPL-GTR-282), Table 4-1; the rows say which. A coefficient of variation of 10 % for
+specific gravity is the Wood Handbook's figure.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Final
+
+import numpy as np
+
+from analysis.errors import PredictionError
+from logger.records import Condition
+
+GRAVITY_CV: Final = 0.10
+"""Coefficient of variation of specific gravity within a species (Wood Handbook)."""
+
+MOISTURE_CV: Final = 0.15
+"""Own assumption: relative standard uncertainty of green moisture content."""
+
+SAPWOOD_SPREAD: Final = 0.6 / math.sqrt(12.0)
+"""Own assumption: the sapwood's part of a piece lies anywhere from 0.2 to 0.8."""
+
+DEAD_MOISTURE_PCT: Final = 40.0
+DEAD_MOISTURE_U_PCT: Final = 20.0
+"""Own assumption, wide: moisture of standing dead wood that has shed bark and water."""
+
+DECAY_FACTOR: Final = 0.75
+DECAY_REL_U: Final = 0.30
+"""Own assumption, wide: density left in decayed wood (mass lost, but often wet)."""
+
+_CONIFER_GENERA: Final = (
+    "abies", "calocedrus", "chamaecyparis", "juniperus", "larix", "picea", "pinus",
+    "pseudotsuga", "sequoia", "taxodium", "thuja", "tsuga",
+)  # fmt: skip
+_CONIFER_WORDS: Final = (
+    "softwood", "conifer", "cedar", "cypress", "fir", "hemlock", "larch", "pine", "redwood",
+    "sequoia", "spruce", "tamarack", "yew", "cedrus", "cupressus", "taxus",
+)  # fmt: skip
+_TYPO_CUTOFF: Final = 0.84
+_LATIN_CUTOFF: Final = 0.90
+
+
+@dataclass(frozen=True, slots=True)
+class Species:
+    """One row of the wood table.
+
+    Parameters
+    ----------
+    common, latin : str
+        Names as listed.
+    gravity : float
+        Oven-dry mass over green volume, relative to water.
+    moisture_pct : float
+        Green moisture, per cent of dry mass.
+    heart_pct, sap_pct : float or None
+        The same for heartwood and sapwood where published.
+    """
+
+    common: str
+    latin: str
+    gravity: float
+    moisture_pct: float
+    heart_pct: float | None
+    sap_pct: float | None
+
+    @property
+    def softwood(self) -> bool:
+        """Whether the genus is a conifer."""
+        return self.latin.split()[0].lower() in _CONIFER_GENERA
+
+    @property
+    def moisture_u_pct(self) -> float:
+        """Standard uncertainty of the green moisture of one piece."""
+        u = MOISTURE_CV * self.moisture_pct
+        if self.heart_pct is None or self.sap_pct is None:
+            return u
+        return max(u, SAPWOOD_SPREAD * abs(self.sap_pct - self.heart_pct))
+
+
+@dataclass(frozen=True, slots=True)
+class Density:
+    """Density of a piece's wood.
+
+    Parameters
+    ----------
+    kg_per_m3 : float
+        Expected value.
+    parts : dict of str to float
+        Relative standard uncertainty by input.
+    basis : str
+        Where the value came from, for people to read.
+    warnings : tuple of str
+        What to say beside any number that uses it.
+    """
+
+    kg_per_m3: float
+    parts: dict[str, float]
+    basis: str
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def rel_u(self) -> float:
+        """Combined relative standard uncertainty."""
+        return math.sqrt(math.fsum(part**2 for part in self.parts.values()))
+
+
+def green_density(gravity: float, moisture_pct: float) -> float:
+    """Density of green wood, 1000 · G · (1 + MC/100).
+
+    Parameters
+    ----------
+    gravity : float
+        Oven-dry mass over green volume.
+    moisture_pct : float
+        Moisture, per cent of dry mass.
+
+    Returns
+    -------
+    float
+        kg/m³.
+
+    Examples
+    --------
+    >>> green_density(0.50, 60.0)
+    800.0
+    """
+    return 1000.0 * gravity * (1.0 + moisture_pct / 100.0)
+
+
+def _number(text: str) -> float | None:
+    return float(text) if text else None
+
+
+@cache
+def table() -> tuple[Species, ...]:
+    """All listed species, in the table's order."""
+    source = resources.files("analysis.predicting") / "wood.csv"
+    with source.open(encoding="utf-8") as lines:
+        return tuple(
+            Species(
+                common=row["common_name"],
+                latin=row["latin_name"],
+                gravity=float(row["sg_green"]),
+                moisture_pct=float(row["mc_green_pct"]),
+                heart_pct=_number(row["mc_heart_pct"]),
+                sap_pct=_number(row["mc_sap_pct"]),
+            )
+            for row in csv.DictReader(lines)
+        )
+
+
+def _letters(name: str) -> str:
+    return re.sub(r"[^a-z]", "", name.lower())
+
+
+def _words(name: str) -> list[str]:
+    return re.findall(r"[a-z]+", name.lower())
+
+
+@cache
+def _by_letters() -> dict[str, Species]:
+    names: dict[str, Species] = {}
+    for species in table():
+        names[_letters(species.common)] = species
+        names[_letters(species.latin)] = species
+    return names
+
+
+def find_species(name: str) -> Species | None:
+    """Look up a common or Latin name; case, spaces and hyphens do not matter.
+
+    Parameters
+    ----------
+    name : str
+        As a person wrote it.
+
+    Returns
+    -------
+    Species or None
+        None when no listed name is meant.
+
+    Raises
+    ------
+    PredictionError
+        Not listed, but so close to a listed name that it must be a slip of the pen.
+
+    Examples
+    --------
+    >>> find_species("QUERCUS alba").common, find_species("douglas fir").latin
+    ('white oak', 'Pseudotsuga menziesii')
+    >>> find_species("baobab") is None
+    True
+    """
+    known = _by_letters()
+    key = _letters(name)
+    if key in known:
+        return known[key]
+    if relatives(name):
+        return None
+    close = difflib.get_close_matches(key, known, n=3, cutoff=_TYPO_CUTOFF)
+    if close:
+        meant = " or ".join(dict.fromkeys(f"{known[c].common!r}" for c in close))
+        raise PredictionError(
+            f"piece.species: {name!r} is not listed; did you mean {meant}? "
+            "Write a listed name, or give density_kg_per_m3"
+        )
+    return None
+
+
+def relatives(name: str) -> tuple[Species, ...]:
+    """Find listed species of the same kind: a shared ending ("red oak", "oak") or genus.
+
+    A name that only starts like a listed one does not count, nor does one whose first
+    word is nearly a listed first word (that is a slip of the pen).
+
+    Examples
+    --------
+    >>> [s.common for s in relatives("red oak")]
+    ['southern red oak', 'northern red oak']
+    """
+    words = _words(name)
+    if not words:
+        return ()
+    tail = tuple(s for s in table() if _words(s.common)[-len(words) :] == words)
+    if tail:
+        return tail
+    key = _letters(name)
+    genus = tuple(s for s in table() if _words(s.latin)[0] == words[0])
+    if genus:
+        names = [_letters(s.latin) for s in genus]
+        slip = len(words) > 1 and difflib.get_close_matches(key, names, 1, _LATIN_CUTOFF)
+        return () if slip else genus
+    kin = tuple(s for s in table() if _words(s.common)[-1] == words[-1])
+    names = [_letters(s.common) for s in kin]
+    if difflib.get_close_matches(key, names, 1, _TYPO_CUTOFF):
+        return ()
+    return kin
+
+
+def _of_group(group: tuple[Species, ...]) -> tuple[float, float]:
+    values = np.array([green_density(s.gravity, s.moisture_pct) for s in group])
+    return float(values.mean()), float(values.std() / values.mean())
+
+
+def _unlisted(name: str) -> Density:
+    own = {"species": GRAVITY_CV, "moisture": 0.06}
+    kin = relatives(name)
+    if kin:
+        mean, spread = _of_group(kin)
+        listed = ", ".join(s.common for s in kin[:4]) + (", …" if len(kin) > 4 else "")
+        warning = (
+            f"species {name!r} is not listed: density of its listed relatives; "
+            "one weighed disc and density_kg_per_m3 would narrow it"
+        )
+        return Density(
+            mean,
+            {**own, "group": max(spread, 0.08)},
+            f"mean green density of {len(kin)} listed relative(s) of {name!r} ({listed})",
+            (warning,),
+        )
+    words = _words(name)
+    if any(word in _CONIFER_WORDS for word in words):
+        kind, group = "softwoods", tuple(s for s in table() if s.softwood)
+    elif "hardwood" in words:
+        kind, group = "hardwoods", tuple(s for s in table() if not s.softwood)
+    else:
+        kind, group = "hardwoods and softwoods", table()
+    mean, spread = _of_group(group)
+    said = f"species {name!r} is not listed" if name else "no species given"
+    return Density(
+        mean,
+        {**own, "group": spread},
+        f"range of {len(group)} listed {kind}",
+        (f"{said}: the range of all listed {kind} is used; give density_kg_per_m3 to narrow it",),
+    )
+
+
+def _of_species(species: Species) -> Density:
+    value = green_density(species.gravity, species.moisture_pct)
+    moisture = species.moisture_u_pct / (100.0 + species.moisture_pct)
+    return Density(
+        value,
+        {"species": GRAVITY_CV, "moisture": moisture},
+        f"{species.common} ({species.latin}), green, wood table",
+    )
+
+
+def _dead(species: Species | None, green: Density) -> Density:
+    warning = (*green.warnings, "standing dead wood: moisture is assumed, with a wide range")
+    if species is None:
+        return Density(
+            0.8 * green.kg_per_m3,
+            {**green.parts, "condition": 0.2},
+            f"{green.basis}; standing dead: × 0.8",
+            warning,
+        )
+    moisture = min(DEAD_MOISTURE_PCT, species.moisture_pct)
+    return Density(
+        green_density(species.gravity, moisture),
+        {"species": GRAVITY_CV, "condition": DEAD_MOISTURE_U_PCT / (100.0 + moisture)},
+        f"{species.common}, standing dead: moisture {moisture:.0f} % assumed",
+        warning,
+    )
+
+
+def density_of(
+    species: str, condition: Condition = "green", user_kg_per_m3: float | None = None
+) -> Density:
+    """Density of the wood of a piece.
+
+    Parameters
+    ----------
+    species : str
+        Common or Latin name; empty when not known.
+    condition : {"green", "standing_dead", "decayed"}
+        State of the wood. A density of the user's own is taken as that of the wood as it
+        is, so the condition does not change it.
+    user_kg_per_m3 : float, optional
+        The user's own density.
+
+    Returns
+    -------
+    Density
+
+    Raises
+    ------
+    PredictionError
+        The name is nearly a listed one, or the density is not a positive number.
+
+    Examples
+    --------
+    >>> round(density_of("white oak").kg_per_m3)
+    1010
+    """
+    if user_kg_per_m3 is not None:
+        if not (math.isfinite(user_kg_per_m3) and user_kg_per_m3 > 0):
+            raise PredictionError(
+                f"piece.density_kg_per_m3: {user_kg_per_m3} is no density; write kg/m³, e.g. 800"
+            )
+        return Density(user_kg_per_m3, {"density": GRAVITY_CV}, "density given by the user")
+    found = find_species(species) if species else None
+    green = _of_species(found) if found is not None else _unlisted(species)
+    if condition == "standing_dead":
+        return _dead(found, green)
+    if condition == "decayed":
+        return Density(
+            DECAY_FACTOR * green.kg_per_m3,
+            {**green.parts, "condition": DECAY_REL_U},
+            f"{green.basis}; decayed: × {DECAY_FACTOR}",
+            (*green.warnings, "decayed wood: its density is assumed, with a wide range"),
+        )
+    return green
