@@ -1,1 +1,39 @@
-"""Decoders: bytes in, readings and faults out; no I/O."""
+"""Decoders: bytes in, readings and faults out; no I/O.
+
+``DECODERS`` is the registry: name in a URL (``decoder=ascii``) to module and class.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Final, cast
+
+from logger.decoders.base import Decoded, Decoder, Opcode
+from logger.errors import InputError
+
+DECODERS: Final[dict[str, tuple[str, str]]] = {
+    "binary": ("logger.decoders.binary_frame", "BinaryFrameDecoder"),
+    "ascii": ("logger.decoders.ascii_line", "AsciiLineDecoder"),
+}
+
+
+def open_decoder(name: str) -> Decoder:
+    """Make a fresh decoder by its registered name.
+
+    Raises
+    ------
+    InputError
+        No decoder of that name.
+
+    Examples
+    --------
+    >>> open_decoder("binary").feed(b"\\x00", 0)
+    []
+    """
+    entry = DECODERS.get(name)
+    if entry is None:
+        raise InputError(f"{name!r} is not a decoder; use one of {', '.join(DECODERS)}")
+    return cast("Decoder", getattr(import_module(entry[0]), entry[1])())
+
+
+__all__ = ["DECODERS", "Decoded", "Decoder", "Opcode", "open_decoder"]

@@ -1,0 +1,55 @@
+"""What every decoder offers, and the requests a host may send.
+
+Comes in: bytes in any chunking. Goes out: readings and faults, in order of arrival.
+Must not: do I/O, look at a clock, or raise because of what the bytes hold.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Final, Protocol
+
+from logger.samples import Fault, Reading
+
+WIRE_VERSION: Final = 1
+MAX_SAMPLES: Final = 255
+NO_TEMPERATURE: Final = -(2**15)
+NO_BATTERY: Final = 255
+
+Decoded = Reading | Fault
+
+
+class Opcode(IntEnum):
+    """Requests from host to device."""
+
+    INFO = 1
+    START = 2
+    STOP = 3
+    TIME = 4
+
+
+class Decoder(Protocol):
+    """Bytes to readings, and requests to bytes, for one link.
+
+    Notes
+    -----
+    Any chunking of the same bytes gives the same readings and faults; only
+    ``received_ns`` follows the chunk in which the last byte of a frame came.
+    """
+
+    def feed(self, data: bytes, received_ns: int) -> list[Decoded]:
+        """Take bytes as they came and return what they completed."""
+        ...
+
+    def finish(self, received_ns: int) -> list[Decoded]:
+        """Report an unfinished frame when the link ends; forget it."""
+        ...
+
+    def encode_request(self, opcode: int, request_id: int, arguments: bytes = b"") -> bytes:
+        """Bytes of a request to the device, framing included."""
+        ...
+
+
+def fault(kind: str, received_ns: int, detail: str) -> Fault:
+    """Build the record of one thing that could not be used."""
+    return Fault(kind=kind, received_ns=received_ns, n=1, detail=detail)

@@ -1,0 +1,225 @@
+"""The binary wire format: COBS frames with CRC-32, and their payloads.
+
+Comes in: bytes of a serial link in any chunking, or one bare payload of a radio packet
+(:func:`read_payload`). Goes out: readings and faults. Must not: do I/O, or raise
+because of what the bytes hold.
+
+The format is written down in ``firmware_notes/wire_format.md``.
+
+References
+----------
+S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on
+Networking 7(2), 1999. CRC-32 as in ISO/IEC/IEEE 8802-3 (Ethernet) and zlib.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+from cobs import cobs
+
+from logger.decoders.base import (
+    MAX_SAMPLES,
+    NO_BATTERY,
+    NO_TEMPERATURE,
+    WIRE_VERSION,
+    Decoded,
+    fault,
+)
+from logger.errors import FrameError
+from logger.samples import CellInfo, InfoFrame, ReplyFrame, SampleFrame, StatusFrame
+
+DATA, INFO, REPLY, STATUS = range(4)
+
+DATA_HEADER: Final = struct.Struct("<BBHI")
+INFO_FIXED: Final = struct.Struct("<BBIIdiiII")
+REPLY_FIXED: Final = struct.Struct("<BBBB")
+STATUS_FIXED: Final = struct.Struct("<BBhIII")
+CHECK: Final = struct.Struct("<I")
+
+MAX_PAYLOAD: Final = DATA_HEADER.size + 4 * MAX_SAMPLES
+MAX_ENCODED: Final = MAX_PAYLOAD + CHECK.size + (MAX_PAYLOAD + CHECK.size) // 254 + 1
+
+_DELIMITER: Final = b"\x00"
+
+
+def frame(payload: bytes) -> bytes:
+    """Payload as it travels on a serial link: CRC-32, COBS, delimiter.
+
+    Raises
+    ------
+    FrameError
+        The payload is empty or longer than a frame may be.
+
+    Examples
+    --------
+    >>> frame(b"123456789").hex(" ")
+    '0e 31 32 33 34 35 36 37 38 39 26 39 f4 cb 00'
+    """
+    if not 0 < len(payload) <= MAX_PAYLOAD:
+        raise FrameError(f"a payload has 1 to {MAX_PAYLOAD} bytes, this one {len(payload)}")
+    return cobs.encode(payload + CHECK.pack(zlib.crc32(payload))) + _DELIMITER
+
+
+class BinaryFrameDecoder:
+    """Finds frames between delimiters, checks them and reads their payloads."""
+
+    __slots__ = ("_oversize", "_tail")
+
+    def __init__(self) -> None:
+        self._tail = b""
+        self._oversize = False
+
+    def feed(self, data: bytes, received_ns: int) -> list[Decoded]:
+        """Take bytes as they came and return what they completed."""
+        *whole, tail = (self._tail + data).split(_DELIMITER)
+        decoded: list[Decoded] = []
+        for encoded in whole:
+            if self._oversize:
+                self._oversize = False
+            elif len(encoded) > MAX_ENCODED:
+                decoded.append(_oversize(received_ns))
+            elif encoded:
+                decoded.append(_unframe(encoded, received_ns))
+        self._keep(tail, received_ns, decoded)
+        return decoded
+
+    def _keep(self, tail: bytes, received_ns: int, decoded: list[Decoded]) -> None:
+        """Keep an unfinished frame, but never more than a frame can be long."""
+        if len(tail) > MAX_ENCODED and not self._oversize:
+            self._oversize = True
+            decoded.append(_oversize(received_ns))
+        self._tail = b"" if self._oversize else tail
+
+    def finish(self, received_ns: int) -> list[Decoded]:
+        """Report an unfinished frame when the link ends; forget it."""
+        left = len(self._tail)
+        self._tail = b""
+        self._oversize = False
+        if not left:
+            return []
+        return [fault("bad_length", received_ns, f"link ended {left} bytes into a frame")]
+
+    def encode_request(self, opcode: int, request_id: int, arguments: bytes = b"") -> bytes:
+        """Bytes of a request; a leading delimiter ends whatever the device had half read."""
+        return _DELIMITER + frame(bytes((opcode, request_id)) + arguments)
+
+
+def _oversize(received_ns: int) -> Decoded:
+    return fault("oversize", received_ns, f"more than {MAX_ENCODED} bytes without a delimiter")
+
+
+def _unframe(encoded: bytes, received_ns: int) -> Decoded:
+    """Undo COBS, verify the check sum, read the payload."""
+    try:
+        raw = cobs.decode(encoded)
+    except cobs.DecodeError as error:
+        return fault("bad_cobs", received_ns, f"{len(encoded)} bytes: {error}")
+    if len(raw) <= CHECK.size:
+        return fault("bad_length", received_ns, f"{len(raw)} bytes are no frame")
+    payload = raw[: -CHECK.size]
+    (check,) = CHECK.unpack_from(raw, len(payload))
+    if zlib.crc32(payload) != check:
+        return fault("bad_crc", received_ns, f"{len(payload)} bytes fail their CRC-32")
+    return read_payload(payload, received_ns)
+
+
+def read_payload(payload: bytes, received_ns: int) -> Decoded:
+    """Read one bare payload.
+
+    Parameters
+    ----------
+    payload : bytes
+        Without CRC and framing.
+    received_ns : int
+        Host time at which its last byte arrived.
+    """
+    if not payload:
+        return fault("bad_length", received_ns, "empty payload")
+    version, kind = payload[0] >> 4, payload[0] & 0x0F
+    if version != WIRE_VERSION:
+        return fault(
+            "wrong_version", received_ns, f"wire version {version}, this program reads {WIRE_VERSION}"
+        )
+    read = _READERS.get(kind)
+    if read is None:
+        return fault("unknown_kind", received_ns, f"frame kind {kind}, {len(payload)} bytes")
+    return read(payload, received_ns)
+
+
+def _read_data(payload: bytes, received_ns: int) -> Decoded:
+    if len(payload) < DATA_HEADER.size:
+        return _short("data", payload, received_ns)
+    _, n, index16, tick_us = DATA_HEADER.unpack_from(payload)
+    if n == 0 or len(payload) != DATA_HEADER.size + 4 * n:
+        return fault(
+            "bad_length", received_ns, f"data frame says {n} samples in {len(payload)} bytes"
+        )
+    counts = np.frombuffer(payload, "<i4", offset=DATA_HEADER.size).astype(np.int32, copy=False)
+    counts.flags.writeable = False
+    return SampleFrame(index16, tick_us, counts, received_ns)
+
+
+def _read_info(payload: bytes, received_ns: int) -> Decoded:
+    if len(payload) < INFO_FIXED.size:
+        return _short("info", payload, received_ns)
+    first, request_id, boot_id, tick_hz, sample_hz, low, high, delay_us, jitter_us = (
+        INFO_FIXED.unpack_from(payload)
+    )
+    texts = _read_texts(payload[INFO_FIXED.size :], 2)
+    if texts is None or not 0 < sample_hz < 1e6:
+        return fault("bad_length", received_ns, f"info of {len(payload)} bytes makes no sense")
+    info = CellInfo(
+        wire_version=first >> 4, device_id=texts[0], boot_id=boot_id, firmware=texts[1],
+        tick_rate_hz=tick_hz, sample_rate_hz=sample_hz, count_min=low, count_max=high,
+        filter_delay_us=delay_us, jitter_bound_us=jitter_us,
+    )  # fmt: skip
+    return InfoFrame(request_id, info, received_ns)
+
+
+def _read_texts(data: bytes, n: int) -> list[str] | None:
+    """Read ``n`` texts, each behind a byte with its length; None when they do not fit exactly."""
+    texts = []
+    for _ in range(n):
+        if not data or len(data) < 1 + data[0]:
+            return None
+        texts.append(data[1 : 1 + data[0]].decode("utf-8", errors="replace"))
+        data = data[1 + data[0] :]
+    return None if data else texts
+
+
+def _read_reply(payload: bytes, received_ns: int) -> Decoded:
+    if len(payload) < REPLY_FIXED.size:
+        return _short("reply", payload, received_ns)
+    _, opcode, request_id, status = REPLY_FIXED.unpack_from(payload)
+    return ReplyFrame(opcode, request_id, status, payload[REPLY_FIXED.size :], received_ns)
+
+
+def _read_status(payload: bytes, received_ns: int) -> Decoded:
+    if len(payload) != STATUS_FIXED.size:
+        return _short("status", payload, received_ns)
+    _, battery, temperature, tick_us, overruns, clipped = STATUS_FIXED.unpack(payload)
+    return StatusFrame(
+        tick_us=tick_us,
+        overruns=overruns,
+        clipped=clipped,
+        temperature_c=None if temperature == NO_TEMPERATURE else temperature / 100,
+        battery_pct=None if battery == NO_BATTERY else battery,
+        received_ns=received_ns,
+    )
+
+
+def _short(what: str, payload: bytes, received_ns: int) -> Decoded:
+    return fault("bad_length", received_ns, f"{what} frame of {len(payload)} bytes")
+
+
+_READERS: Final[dict[int, Callable[[bytes, int], Decoded]]] = {
+    DATA: _read_data,
+    INFO: _read_info,
+    REPLY: _read_reply,
+    STATUS: _read_status,
+}
