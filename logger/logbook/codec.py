@@ -1,0 +1,228 @@
+"""A chunk's bytes: counts and frame table, compressed, with one checksum over all.
+
+Comes in: arrays. Goes out: bytes, and back. Must not: do I/O or know about tables.
+
+Codec 1
+-------
+*Counts*: each count minus the one before (the first minus 0), modulo 2³², little-endian;
+all lowest bytes, then all second bytes, third, highest; zlib level 1. Neighbouring counts
+differ little, so the higher bytes are nearly all alike and cost next to nothing.
+
+*Frame table*: three rows of signed 64-bit numbers, (samples in the frame, tick of its first
+sample in µs, host time of its last byte in ns), each minus the frame before; shuffled and
+compressed in the same way.
+
+*Checksum*: CRC-32 (as zlib) over ``<7q`` (stream, first index, n, frames, codec, least tick,
+least offset), then the stored counts, then the stored frame table.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.samples import CountArray
+
+Int64Array = NDArray[np.int64]
+
+CODEC: Final = 1
+_HEADER: Final = struct.Struct("<7q")
+
+
+class CodecError(ValueError):
+    """Stored bytes that are no chunk; the reader and the check say where."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameTable:
+    """Frames in order of arrival, arrays of equal length, read-only.
+
+    Parameters
+    ----------
+    n : (m,) int64
+        Samples in each frame.
+    tick_us : (m,) int64
+        Device tick of each frame's first sample, unwrapped.
+    received_ns : (m,) int64
+        Host time of each frame's last byte.
+    """
+
+    n: Int64Array
+    tick_us: Int64Array
+    received_ns: Int64Array
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """A stored slice of a stream, exactly the columns of the table ``chunk``.
+
+    ``least_tick_us`` and ``least_offset_ns`` belong to the frame with the least
+    (received − tick): enough to fit the times of a whole stream again.
+    """
+
+    stream: int
+    first_index: int
+    n: int
+    n_frames: int
+    codec: int
+    least_tick_us: int
+    least_offset_ns: int
+    crc: int
+    counts: bytes
+    frames: bytes
+
+
+def encode(stream: int, first_index: int, counts: CountArray, table: FrameTable) -> Chunk:
+    """Pack a slice without a missing sample.
+
+    Parameters
+    ----------
+    stream, first_index : int
+        Where the slice begins.
+    counts : (n,) int32
+        What the converter gave.
+    table : FrameTable
+        Its frames; their samples add up to n.
+
+    Returns
+    -------
+    Chunk
+        Ready to be stored.
+    """
+    offset_ns = table.received_ns - table.tick_us * 1000
+    least = int(np.argmin(offset_ns))
+    head = (
+        stream,
+        first_index,
+        len(counts),
+        len(table.n),
+        CODEC,
+        int(table.tick_us[least]),
+        int(offset_ns[least]),
+    )
+    packed_counts = pack_counts(counts)
+    packed_frames = _pack_frames(table)
+    return Chunk(*head, _crc(head, packed_counts, packed_frames), packed_counts, packed_frames)
+
+
+def verify(chunk: Chunk) -> None:
+    """Compare the checksum.
+
+    Raises
+    ------
+    CodecError
+        A stored byte or number of the chunk is not what was written.
+    """
+    head = (
+        chunk.stream,
+        chunk.first_index,
+        chunk.n,
+        chunk.n_frames,
+        chunk.codec,
+        chunk.least_tick_us,
+        chunk.least_offset_ns,
+    )
+    if _crc(head, chunk.counts, chunk.frames) != chunk.crc:
+        raise CodecError("checksum differs: the stored bytes have changed since they were written")
+    if chunk.codec != CODEC:
+        raise CodecError(f"codec {chunk.codec} is not known here (known: {CODEC})")
+
+
+def decode(chunk: Chunk) -> tuple[CountArray, FrameTable]:
+    """Unpack a chunk.
+
+    Returns
+    -------
+    counts : (n,) int32, read-only
+    table : FrameTable
+
+    Raises
+    ------
+    CodecError
+        The checksum differs, or the bytes do not unpack to what the row says.
+    """
+    verify(chunk)
+    counts = unpack_counts(chunk.counts, chunk.n)
+    table = unpack_frames(chunk.frames, chunk.n_frames)
+    if int(table.n.sum()) != chunk.n:
+        raise CodecError(f"frame table holds {int(table.n.sum())} samples, the row says {chunk.n}")
+    return counts, table
+
+
+def pack_counts(counts: CountArray) -> bytes:
+    """Differences modulo 2³², byte-shuffled, compressed.
+
+    Examples
+    --------
+    >>> ramp = np.array([5, 6, 7], dtype=np.int32)
+    >>> unpack_counts(pack_counts(ramp), 3)
+    array([5, 6, 7], dtype=int32)
+    """
+    plain = np.ascontiguousarray(counts, dtype="<i4").view("<u4")
+    step = np.diff(plain, prepend=np.zeros(1, dtype="<u4"))
+    return zlib.compress(_shuffle(step.astype("<u4", copy=False)), 1)
+
+
+def unpack_counts(packed: bytes, n: int) -> CountArray:
+    """Undo :func:`pack_counts`; read-only.
+
+    Raises
+    ------
+    CodecError
+        The bytes are not ``n`` packed counts.
+    """
+    step = _unshuffle(_inflate(packed, 4 * n), n, "<u4")
+    counts = np.cumsum(step, dtype=np.uint32).view(np.int32)
+    counts.flags.writeable = False
+    return counts
+
+
+def _pack_frames(table: FrameTable) -> bytes:
+    rows = np.stack((table.n, table.tick_us, table.received_ns)).astype("<i8")
+    step = np.diff(rows, axis=1, prepend=np.zeros((3, 1), dtype="<i8"))
+    return zlib.compress(_shuffle(step.astype("<i8", copy=False).ravel()), 1)
+
+
+def unpack_frames(packed: bytes, n_frames: int) -> FrameTable:
+    """Undo the packing of a frame table; arrays are read-only.
+
+    Raises
+    ------
+    CodecError
+        The bytes are not a table of ``n_frames`` frames.
+    """
+    step = _unshuffle(_inflate(packed, 24 * n_frames), 3 * n_frames, "<i8").reshape(3, n_frames)
+    rows = np.cumsum(step, axis=1, dtype=np.int64)
+    rows.flags.writeable = False
+    return FrameTable(rows[0], rows[1], rows[2])
+
+
+def _crc(head: tuple[int, ...], counts: bytes, frames: bytes) -> int:
+    return zlib.crc32(frames, zlib.crc32(counts, zlib.crc32(_HEADER.pack(*head))))
+
+
+def _shuffle(numbers: NDArray[np.generic]) -> bytes:
+    return numbers.view(np.uint8).reshape(len(numbers), numbers.itemsize).T.tobytes()
+
+
+def _unshuffle(plain: bytes, n: int, kind: str) -> NDArray[np.generic]:
+    size = np.dtype(kind).itemsize
+    planes = np.frombuffer(plain, dtype=np.uint8).reshape(size, n)
+    return np.ascontiguousarray(planes.T).view(kind).ravel()
+
+
+def _inflate(packed: bytes, size: int) -> bytes:
+    """Inflate to exactly ``size`` bytes, never to more (a damaged length is no bomb)."""
+    inflater = zlib.decompressobj()
+    try:
+        plain = inflater.decompress(packed, size + 1)
+    except zlib.error as error:
+        raise CodecError(f"compressed bytes do not unpack: {error}") from error
+    if len(plain) != size or not inflater.eof or inflater.unused_data:
+        raise CodecError(f"unpacks to {len(plain)} bytes, expected {size}")
+    return plain

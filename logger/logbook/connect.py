@@ -1,0 +1,270 @@
+"""Open a logbook's file: make it, recognise it, fold in what a crash left, bring it up to date.
+
+Comes in: a path. Goes out: an SQLite connection in autocommit mode, or an error that says
+what the file is. Must not: know what the rows mean.
+
+A new logbook is built beside its final name and then given that name, so that a file by
+the name of a logbook is always a whole one. A closed logbook is one file with a rollback
+journal setting; while it is recorded, and after a crash, the newest part is in ``-wal``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import sys
+from pathlib import Path
+from typing import Final
+
+from logger.errors import (
+    LogbookError,
+    LogbookMissingError,
+    LogbookWriteError,
+    NotALogbookError,
+)
+from logger.logbook import migrations
+from logger.logbook.schema import APPLICATION_ID
+
+BUSY_S: Final = 5.0
+"""How long a short read or write waits for another process."""
+
+_MAGIC: Final = b"SQLite format 3\x00"
+_WAL: Final = 2
+
+
+def create(path: Path) -> None:
+    """Make an empty logbook; does nothing when another process was quicker.
+
+    Raises
+    ------
+    LogbookWriteError
+        The folder is missing, cannot be written to, or full.
+    """
+    draft = path.with_name(f"{path.name}.new-{os.getpid()}")
+    draft.unlink(missing_ok=True)
+    try:
+        connection = sqlite3.connect(draft, isolation_level=None)
+        try:
+            connection.execute("PRAGMA synchronous = FULL")
+            migrations.migrate(connection, str(path))
+        finally:
+            connection.close()
+        _name(draft, path)
+    except (sqlite3.Error, OSError) as error:
+        raise LogbookWriteError(
+            f"{path}: cannot make a logbook there ({error}); "
+            "choose a folder that exists, that you may write to, and that has room"
+        ) from error
+    finally:
+        for left in (draft, draft.with_name(draft.name + "-journal")):
+            with contextlib.suppress(OSError):
+                left.unlink(missing_ok=True)
+
+
+def open_to_write(path: Path, *, busy_s: float = BUSY_S) -> sqlite3.Connection:
+    """Open an existing logbook for writing, brought up to date.
+
+    Raises
+    ------
+    LogbookMissingError, NotALogbookError
+        No such file; not one of ours.
+    LogbookWriteError
+        It cannot be written to.
+    """
+    recognise(path)
+    connection = _connect(path, "rw", busy_s)
+    try:
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = FULL")
+        _confirm(connection, path)
+        migrations.migrate(connection, str(path))
+        connection.execute("BEGIN IMMEDIATE")  # a read-only file is told now, not later
+        connection.execute("ROLLBACK")
+    except sqlite3.Error as error:
+        connection.close()
+        raise not_writable(path, error) from error
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def open_to_read(path: Path) -> sqlite3.Connection:
+    """Open a logbook read-only, after folding in what a crash may have left.
+
+    Raises
+    ------
+    LogbookMissingError, NotALogbookError
+        No such file; not one of ours; older and not to be updated where it lies.
+    """
+    recognise(path)
+    _tidy(path)
+    mode = "ro&immutable=1" if _wal_without_companions(path) else "ro"
+    connection = _connect(path, mode, BUSY_S)
+    try:
+        _confirm(connection, path)
+        found = migrations.version_of(connection)
+    except sqlite3.Error as error:
+        connection.close()
+        raise not_readable(path, error) from error
+    except BaseException:
+        connection.close()
+        raise
+    if found < migrations.NEWEST:
+        connection.close()
+        raise NotALogbookError(
+            f"{path}: file format {found} is older than this program's {migrations.NEWEST} and "
+            "the file cannot be updated where it lies; copy it to a folder that you may "
+            "write to and use that copy"
+        )
+    return connection
+
+
+def recognise(path: Path) -> None:
+    """Look at the first bytes, without opening the file as a database.
+
+    Raises
+    ------
+    LogbookMissingError
+        No such file.
+    NotALogbookError
+        Empty, foreign, damaged or newer.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(100)
+    except FileNotFoundError as error:
+        raise LogbookMissingError(
+            f"{path}: no such logbook; give the path of an existing one, "
+            "or make one with: ropetally record"
+        ) from error
+    except OSError as error:
+        raise NotALogbookError(
+            f"{path}: cannot be read ({error.strerror}); give the path of a logbook file"
+        ) from error
+    if len(head) < 100 or not head.startswith(_MAGIC):
+        what = "an empty file" if not head else "not a logbook"
+        raise NotALogbookError(f"{path}: {what}; give the path of a logbook, or another name")
+    if int.from_bytes(head[68:72], "big") != APPLICATION_ID:
+        raise NotALogbookError(
+            f"{path}: an SQLite file of another program; it was not touched; give another name"
+        )
+    found = int.from_bytes(head[60:64], "big")
+    if found > migrations.NEWEST:
+        raise NotALogbookError(migrations.newer_text(str(path), found, migrations.NEWEST))
+
+
+def not_writable(path: Path, error: BaseException) -> LogbookError:
+    """Error for a logbook that SQLite will not write to."""
+    if _is_damage(error):
+        return not_readable(path, error)
+    return LogbookWriteError(
+        f"{path}: cannot be written to ({error}); check that the file and its folder may be "
+        "written to, that the disk has room, and that no other program holds it open"
+    )
+
+
+def not_readable(path: Path, error: BaseException) -> NotALogbookError:
+    """Error for a logbook that SQLite will not read."""
+    if not _is_damage(error):
+        return NotALogbookError(
+            f"{path}: cannot be read where it lies ({error}); copy it, with its -wal file if "
+            "there is one, to a folder that you may write to and use that copy"
+        )
+    return NotALogbookError(
+        f"{path}: damaged ({error}); keep it, and work on a copy made before or "
+        "on what sqlite3's .recover brings back"
+    )
+
+
+def _is_damage(error: BaseException) -> bool:
+    code = getattr(error, "sqlite_errorcode", None) or 0
+    return code & 0xFF in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+def _connect(path: Path, mode: str, busy_s: float) -> sqlite3.Connection:
+    try:
+        return sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode={mode}",
+            uri=True,
+            timeout=busy_s,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+    except sqlite3.Error as error:
+        raise not_readable(path, error) from error
+
+
+def _confirm(connection: sqlite3.Connection, path: Path) -> None:
+    """Read the first page as SQLite sees it; damage behind the header shows here."""
+    found = migrations.version_of(connection)
+    connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    if found > migrations.NEWEST:
+        raise NotALogbookError(migrations.newer_text(str(path), found, migrations.NEWEST))
+
+
+def _tidy(path: Path) -> None:
+    """Fold a left-over journal in and bring the tables up to date, if that can be done.
+
+    ``journal_mode = DELETE`` needs the file for itself: while anybody else has it open the
+    statement fails at once and changes nothing, so a live recording is never disturbed.
+    """
+    if not _has_leftovers(path) and not _is_older(path):
+        return
+    with contextlib.suppress(sqlite3.Error, NotALogbookError):
+        connection = _connect(path, "rw", 0.0)
+        try:
+            connection.execute("PRAGMA synchronous = FULL")
+            migrations.migrate(connection, str(path))
+            connection.execute("PRAGMA journal_mode = DELETE")
+        finally:
+            connection.close()
+
+
+def _has_leftovers(path: Path) -> bool:
+    return (
+        _header_byte(path, 18) == _WAL
+        or path.with_name(path.name + "-wal").exists()
+        or path.with_name(path.name + "-journal").exists()
+    )
+
+
+def _is_older(path: Path) -> bool:
+    with path.open("rb") as file:
+        head = file.read(64)
+    return int.from_bytes(head[60:64], "big") < migrations.NEWEST
+
+
+def _wal_without_companions(path: Path) -> bool:
+    """Tell a file set to WAL without a ``-wal``, where none can be made: complete as it is."""
+    return (
+        _header_byte(path, 18) == _WAL
+        and not path.with_name(path.name + "-wal").exists()
+        and not os.access(
+            path.parent, os.W_OK, effective_ids=os.access in os.supports_effective_ids
+        )
+    )
+
+
+def _header_byte(path: Path, at: int) -> int:
+    with path.open("rb") as file:
+        return file.read(100)[at]
+
+
+def _name(draft: Path, path: Path) -> None:
+    """Give a finished draft its name unless the name is taken."""
+    try:
+        path.hardlink_to(draft)
+    except FileExistsError:
+        return
+    except OSError:  # no hard links on this file system
+        if path.exists():
+            return
+        draft.rename(path)
+    if sys.platform != "win32":
+        fd = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

@@ -1,0 +1,399 @@
+"""Read a logbook: rows, samples, records, predictions.
+
+Comes in: a path, also of a logbook that is being recorded. Goes out: frozen rows and
+read-only arrays. Must not: write, keep a query open (each is fetched whole, so that the
+recorder's journal can shrink), scale counts or draw conclusions.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
+
+import msgspec
+import numpy as np
+
+from logger import records
+from logger.errors import LogbookMissingError, NotALogbookError
+from logger.logbook import codec, connect
+from logger.logbook.rows import (
+    Calibration,
+    LeastDelays,
+    Lowering,
+    Prediction,
+    Samples,
+    Session,
+    Stream,
+    Version,
+)
+from logger.samples import (
+    CellInfo,
+    FaultNoted,
+    GapNoted,
+    MarkMade,
+    Scaling,
+    StatusFrame,
+    StatusNoted,
+)
+
+if TYPE_CHECKING:
+    from logger.timebase import TimeFit
+
+R = TypeVar("R", bound=records.Record)
+
+_CHUNK: Final = (
+    "stream, first_index, n, n_frames, codec, least_tick_us, least_offset_ns, crc, counts, frames"
+)
+_STREAM: Final = """
+    SELECT s.id, s.session, s.cell, s.url, s.station, s.info, s.overload_n,
+           s.anchor_boot_ns, s.anchor_wall_ns, e.closed_ns, e.reason,
+           (SELECT first_index FROM chunk WHERE stream = s.id ORDER BY first_index LIMIT 1),
+           (SELECT first_index + n - 1 FROM chunk WHERE stream = s.id
+            ORDER BY first_index DESC LIMIT 1),
+           (SELECT coalesce(sum(n), 0) FROM chunk WHERE stream = s.id)
+    FROM stream AS s LEFT JOIN stream_end AS e ON e.stream = s.id"""
+_LOWERING: Final = """
+    SELECT w.lowering, w.stream, w.trigger_index, w.first_index, e.last_index,
+           (SELECT c.first_index + c.n - 1 FROM chunk AS c WHERE c.stream = w.stream
+            ORDER BY c.first_index DESC LIMIT 1)
+    FROM lowering AS w LEFT JOIN lowering_end AS e USING (lowering, stream)"""
+
+
+class LogbookReader:
+    """An open logbook, read-only; a context manager.
+
+    Opening folds in the journal that a crash left behind, where that is possible.
+
+    Raises
+    ------
+    LogbookMissingError
+        No such file.
+    NotALogbookError
+        Foreign, damaged or newer, or not readable where it lies.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self._connection = connect.open_to_read(self.path)
+
+    def close(self) -> None:
+        """Let go of the file; does nothing the second time."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        try:
+            return self._connection.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise connect.not_readable(self.path, error) from error
+
+    def _damaged(self, what: str) -> NotALogbookError:
+        return NotALogbookError(f"{self.path}: {what}; run: ropetally check {self.path}")
+
+    # sessions, streams, calibrations
+
+    def sessions(self) -> tuple[Session, ...]:
+        """All recordings, oldest first."""
+        rows = self._rows(
+            "SELECT s.id, s.software, s.opened_boot_ns, s.opened_wall_ns, e.session IS NOT NULL, "
+            "e.closed_boot_ns, e.closed_wall_ns, e.reason "
+            "FROM session AS s LEFT JOIN session_end AS e ON e.session = s.id ORDER BY s.id"
+        )
+        return tuple(Session(*(*row[:4], bool(row[4]), *row[5:])) for row in rows)
+
+    def streams(self) -> tuple[Stream, ...]:
+        """All streams, in the order of their numbers."""
+        return tuple(self._stream(row) for row in self._rows(f"{_STREAM} ORDER BY s.id"))
+
+    def stream(self, stream: int) -> Stream:
+        """One stream.
+
+        Raises
+        ------
+        LogbookMissingError
+            There is none of that number.
+        """
+        for row in self._rows(f"{_STREAM} WHERE s.id = ?", stream):
+            return self._stream(row)
+        known = ", ".join(str(row[0]) for row in self._rows("SELECT id FROM stream ORDER BY id"))
+        raise LogbookMissingError(
+            f"{self.path}: no stream {stream}; there are: {known or 'none yet'}"
+        )
+
+    def _stream(self, row: tuple[Any, ...]) -> Stream:
+        try:
+            info = msgspec.json.decode(row[5], type=CellInfo)
+        except msgspec.DecodeError as error:
+            raise self._damaged(
+                f"stream {row[0]}: what the cell said of itself cannot be read ({error})"
+            ) from error
+        return Stream(*(*row[:5], info, *row[6:9], row[9] is not None, *row[9:]))
+
+    def calibrations(self, stream: int) -> tuple[Calibration, ...]:
+        """All versions of a stream's calibration, oldest first."""
+        rows = self._rows(
+            "SELECT version, zero_counts, n_per_count, rel_u, offset_u_n, origin, entered_wall_ns "
+            "FROM calibration WHERE stream = ? ORDER BY version",
+            stream,
+        )
+        return tuple(Calibration(stream, row[0], Scaling(*row[1:6]), row[6]) for row in rows)
+
+    def scaling(self, stream: int) -> Scaling | None:
+        """Read the calibration that holds, None when the stream has none."""
+        versions = self.calibrations(stream)
+        return versions[-1].scaling if versions else None
+
+    # samples and times
+
+    def samples(self, stream: int, first: int | None = None, last: int | None = None) -> Samples:
+        """Read the stored samples with ``first <= index <= last``.
+
+        Parameters
+        ----------
+        stream : int
+        first, last : int, optional
+            Both inclusive; the stream's own ends when not given.
+
+        Returns
+        -------
+        Samples
+            Empty when nothing is stored there; the index jumps where samples are missing.
+
+        Raises
+        ------
+        LogbookMissingError
+            No such stream.
+        NotALogbookError
+            A chunk is damaged.
+        """
+        period_us = 1e6 / self.stream(stream).info.sample_rate_hz
+        parts = [
+            _place(chunk, *self._decode(chunk), period_us)
+            for chunk in self._chunks(stream, first, last)
+        ]
+        if not parts:
+            return Samples(*map(_frozen, _nothing()))
+        index, tick_us, counts = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+        low = 0 if first is None else int(np.searchsorted(index, first, side="left"))
+        high = len(index) if last is None else int(np.searchsorted(index, last, side="right"))
+        kept = slice(low, max(low, high))
+        return Samples(_frozen(index[kept]), _frozen(tick_us[kept]), _frozen(counts[kept]))
+
+    def _chunks(self, stream: int, first: int | None, last: int | None) -> Iterator[codec.Chunk]:
+        """Chunks that overlap; chunks do not overlap each other, so one may begin earlier."""
+        sql = (
+            f"SELECT {_CHUNK} FROM chunk WHERE stream = ?1 "  # noqa: S608 - our own names
+            "AND first_index >= coalesce((SELECT max(first_index) FROM chunk "
+            "WHERE stream = ?1 AND first_index <= ?2), ?2) AND first_index <= ?3 "
+            "ORDER BY first_index"
+        )
+        low = -1 if first is None else first
+        high = 2**63 - 1 if last is None else last
+        for row in self._rows(sql, stream, low, high):
+            yield codec.Chunk(*row)
+
+    def _decode(self, chunk: codec.Chunk) -> tuple[Any, codec.FrameTable]:
+        try:
+            return codec.decode(chunk)
+        except codec.CodecError as error:
+            raise self._damaged(
+                f"stream {chunk.stream}, samples {chunk.first_index} to "
+                f"{chunk.first_index + chunk.n - 1}: {error}"
+            ) from error
+
+    def frames(self, stream: int) -> codec.FrameTable:
+        """All frames of a stream as they arrived."""
+        tables = [self._decode(chunk)[1] for chunk in self._chunks(stream, None, None)]
+        columns = [
+            np.concatenate([np.empty(0, dtype=np.int64), *(getattr(t, name) for t in tables)])
+            for name in ("n", "tick_us", "received_ns")
+        ]
+        return codec.FrameTable(*map(_frozen, columns))
+
+    def least_delays(self, stream: int) -> LeastDelays:
+        """Each chunk's frame with the least (received − tick), without unpacking any."""
+        rows = self._rows(
+            "SELECT least_tick_us, least_tick_us * 1000 + least_offset_ns FROM chunk "
+            "WHERE stream = ? ORDER BY first_index",
+            stream,
+        )
+        pairs = np.array(rows, dtype=np.int64).reshape(len(rows), 2)
+        return LeastDelays(_frozen(pairs[:, 0].copy()), _frozen(pairs[:, 1].copy()))
+
+    def time_fit(self, stream: int) -> TimeFit:
+        """Device tick to host time, fitted to the whole stream."""
+        from logger.timebase import fit_envelope  # noqa: PLC0415 - only analyses need it
+
+        delays = self.least_delays(stream)
+        return fit_envelope(delays.tick_us, delays.received_ns)
+
+    # what happened on the way
+
+    def gaps(self, stream: int) -> tuple[GapNoted, ...]:
+        """Missing samples of a stream, in order."""
+        rows = self._rows(
+            "SELECT stream, first_index, n_missing, noticed_ns, reason FROM gap "
+            "WHERE stream = ? ORDER BY first_index, id",
+            stream,
+        )
+        return tuple(GapNoted(*row) for row in rows)
+
+    def faults(self, stream: int | None = None) -> tuple[FaultNoted, ...]:
+        """Faults in the order noted: of one stream, or all (also those of no stream)."""
+        rows = self._rows(
+            "SELECT stream, cell, kind, noticed_ns, n, detail FROM fault "
+            "WHERE ?1 IS NULL OR stream = ?1 ORDER BY id",
+            stream,
+        )
+        return tuple(FaultNoted(*row) for row in rows)
+
+    def statuses(self, stream: int) -> tuple[StatusNoted, ...]:
+        """Device statuses of a stream, in order."""
+        rows = self._rows(
+            "SELECT tick_us, overruns, clipped, temperature_c, battery_pct, received_ns "
+            "FROM status WHERE stream = ? ORDER BY id",
+            stream,
+        )
+        return tuple(StatusNoted(stream, StatusFrame(*row)) for row in rows)
+
+    def marks(self, session: int | None = None) -> tuple[MarkMade, ...]:
+        """Read the marks of one recording or of all, in order."""
+        rows = self._rows(
+            "SELECT kind, at_ns, note FROM mark WHERE ?1 IS NULL OR session = ?1 ORDER BY id",
+            session,
+        )
+        return tuple(MarkMade(*row) for row in rows)
+
+    def lowerings(self) -> tuple[Lowering, ...]:
+        """All windows, by number, then stream."""
+        rows = self._rows(f"{_LOWERING} ORDER BY w.lowering, w.stream")
+        return tuple(_lowering(row) for row in rows)
+
+    def lowering(self, number: int) -> tuple[Lowering, ...]:
+        """Read the windows of one lowering, one for each stream that took part.
+
+        Raises
+        ------
+        LogbookMissingError
+            There is none of that number.
+        """
+        rows = self._rows(f"{_LOWERING} WHERE w.lowering = ? ORDER BY w.stream", number)
+        if not rows:
+            most = self._rows("SELECT max(lowering) FROM lowering")[0][0]
+            has = f"it holds 1 to {most}" if most else "it holds none yet"
+            raise LogbookMissingError(f"{self.path}: no lowering {number}; {has}")
+        return tuple(_lowering(row) for row in rows)
+
+    # what people wrote down, what was predicted
+
+    def keys(self, kind: str) -> tuple[str, ...]:
+        """Keys under which records of a kind are held, in the order first written."""
+        rows = self._rows(
+            "SELECT key FROM record WHERE kind = ? GROUP BY key ORDER BY min(id)", kind
+        )
+        return tuple(row[0] for row in rows)
+
+    def versions(self, kind: str, key: str) -> tuple[Version, ...]:
+        """All versions of a record, oldest first."""
+        rows = self._rows(
+            "SELECT kind, key, version, written_wall_ns, body FROM record "
+            "WHERE kind = ? AND key = ? ORDER BY version",
+            kind,
+            key,
+        )
+        return tuple(Version(*row) for row in rows)
+
+    def record(self, record: type[R], key: str) -> R | None:
+        """Read the version that holds now, None when there is no such record.
+
+        Parameters
+        ----------
+        record : type
+            One of the types in ``records.KINDS``.
+        key : str
+            As it was stored.
+        """
+        kind = kind_of(record)
+        versions = self.versions(kind, key)
+        return self._record(versions[-1], record) if versions else None
+
+    def all_records(self, record: type[R]) -> dict[str, R]:
+        """Key → the version that holds now, for every record of a type."""
+        kind = kind_of(record)
+        rows = self._rows(
+            "SELECT kind, key, max(version), written_wall_ns, body FROM record "
+            "WHERE kind = ? GROUP BY key ORDER BY min(id)",
+            kind,
+        )
+        return {row[1]: self._record(Version(*row), record) for row in rows}
+
+    def _record(self, version: Version, record: type[R]) -> R:
+        try:
+            return records.from_body(version.body, record)
+        except msgspec.DecodeError as error:
+            raise self._damaged(
+                f"{version.kind} {version.key!r}, version {version.version}: {error}"
+            ) from error
+
+    def predictions(self, piece: str | None = None) -> tuple[Prediction, ...]:
+        """Read stored predictions in the order made, of one piece (by its key) or of all."""
+        rows = self._rows(
+            "SELECT id, piece, made_wall_ns, software, inputs, result FROM prediction "
+            "WHERE ?1 IS NULL OR piece = ?1 ORDER BY id",
+            piece,
+        )
+        return tuple(
+            Prediction(*(*row[:4], msgspec.json.decode(row[4]), msgspec.json.decode(row[5])))
+            for row in rows
+        )
+
+
+def kind_of(record: type[records.Record]) -> str:
+    """Name under which a type of record is stored.
+
+    Examples
+    --------
+    >>> kind_of(records.Piece)
+    'piece'
+    """
+    return next(kind for kind, known in records.KINDS.items() if known is record)
+
+
+def _place(
+    chunk: codec.Chunk, counts: Any, table: codec.FrameTable, period_us: float
+) -> tuple[codec.Int64Array, codec.Int64Array, Any]:
+    """Index and tick of each sample of a chunk."""
+    starts = np.cumsum(table.n) - table.n
+    in_frame = np.arange(chunk.n) - np.repeat(starts, table.n)
+    tick_us = np.repeat(table.tick_us, table.n) + np.rint(in_frame * period_us).astype(np.int64)
+    return chunk.first_index + np.arange(chunk.n, dtype=np.int64), tick_us, counts
+
+
+def _nothing() -> tuple[Any, Any, Any]:
+    empty = np.empty(0, dtype=np.int64)
+    return empty, empty.copy(), np.empty(0, dtype=np.int32)
+
+
+def _frozen(array: Any) -> Any:
+    array.flags.writeable = False
+    return array
+
+
+def _lowering(row: tuple[Any, ...]) -> Lowering:
+    number, stream, trigger, first, last, end_of_stream = row
+    return Lowering(
+        number, stream, trigger, first, end_of_stream if last is None else last, last is not None
+    )

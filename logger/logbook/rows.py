@@ -1,0 +1,144 @@
+"""What a reader of the logbook gets: frozen rows and arrays.
+
+Comes in: nothing (plain types). Goes out: the vocabulary of reading. Must not: do I/O.
+
+Gaps, faults, statuses and marks come back as the very items that were recorded
+(:mod:`logger.samples`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from logger.logbook.codec import Int64Array
+from logger.samples import CellInfo, CountArray, Scaling
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One recording; ``closed`` is False after a crash, and while it records."""
+
+    id: int
+    software: str
+    opened_boot_ns: int
+    opened_wall_ns: int
+    closed: bool
+    closed_boot_ns: int | None
+    closed_wall_ns: int | None
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """One cell's unbroken sequence of samples.
+
+    ``anchor_boot_ns`` and ``anchor_wall_ns`` are one moment on both host clocks.
+    ``first_index`` and ``last_index`` (inclusive) are those of the stored samples, None
+    without any; ``n_samples`` counts the stored ones, gaps not included.
+    """
+
+    id: int
+    session: int
+    cell: str
+    url: str
+    station: str | None
+    info: CellInfo
+    overload_n: float | None
+    anchor_boot_ns: int
+    anchor_wall_ns: int
+    closed: bool
+    closed_ns: int | None
+    reason: str | None
+    first_index: int | None
+    last_index: int | None
+    n_samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A version of a stream's calibration; the highest version is the one that holds."""
+
+    stream: int
+    version: int
+    scaling: Scaling
+    entered_wall_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lowering:
+    """A window on one stream, as the trigger saw it (a tag may correct it).
+
+    ``last_index`` is inclusive. A window left open ends at the stream's last sample and
+    has ``closed`` False; ``last_index`` is None only when the stream holds no sample.
+    """
+
+    number: int
+    stream: int
+    trigger_index: int
+    first_index: int
+    last_index: int | None
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Stored samples of one stream, in order, arrays of equal length, read-only.
+
+    Parameters
+    ----------
+    index : (n,) int64
+        Index in the stream; jumps where samples are missing.
+    tick_us : (n,) int64
+        Device tick, unwrapped: the frame's tick plus i sample periods, rounded to the
+        nearest microsecond (to even when halfway), so never off by more than 0.5 µs.
+    counts : (n,) int32
+        What the converter gave.
+    """
+
+    index: Int64Array
+    tick_us: Int64Array
+    counts: CountArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeastDelays:
+    """Each chunk's frame with the least (received − tick), read-only.
+
+    Parameters
+    ----------
+    tick_us : (m,) int64
+        That frame's tick, unwrapped.
+    received_ns : (m,) int64
+        Host time of its last byte.
+    """
+
+    tick_us: Int64Array
+    received_ns: Int64Array
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """A record as it was written at one time; ``body`` is its JSON."""
+
+    kind: str
+    key: str
+    version: int
+    written_wall_ns: int
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """A stored prediction with what it was made from.
+
+    ``piece`` is the key of the piece (``records.piece_key``); ``inputs`` and ``result``
+    are plain JSON values.
+    """
+
+    id: int
+    piece: str
+    made_wall_ns: int
+    software: str
+    inputs: Any
+    result: Any
