@@ -53,7 +53,7 @@ class LogbookEntries:
             connect.create(self.path)
         self._connection = connect.open_to_write(self.path)
 
-    def put_record(self, key: str, record: records.Record) -> int:
+    def put_record(self, key: str, record: records.Record, *, author: str = "") -> int:
         """Store a record as the version that holds from now on.
 
         Parameters
@@ -62,6 +62,8 @@ class LogbookEntries:
             Its name; ``records.piece_key`` for a piece, the lowering's number for a tag.
         record : Record
             Of one of the types in ``records.KINDS``.
+        author : str
+            Who wrote it down, or corrected it.
 
         Returns
         -------
@@ -79,10 +81,10 @@ class LogbookEntries:
             if row is not None and row[1] == body:
                 return int(row[0])
             version = 1 if row is None else int(row[0]) + 1
-            wall_ns = self._clock.wall_ns()
+            values = (kind, key, version, self._clock.wall_ns(), author, body)
             self._connection.execute(
-                "INSERT INTO record VALUES (NULL, ?, ?, ?, ?, ?, ?)",
-                (kind, key, version, wall_ns, body, record_crc(kind, key, version, wall_ns, body)),
+                "INSERT INTO record VALUES (NULL, ?, ?, ?, ?, ?, ?, ?)",
+                (*values, record_crc(*values)),
             )
             return version
 
@@ -182,7 +184,7 @@ def record_crc(*values: object) -> int:
 
     Examples
     --------
-    >>> record_crc("rope", "blue", 1, 0, "{}") == zlib.crc32(b'["rope","blue",1,0,"{}"]')
+    >>> record_crc("rope", "blue", 1, 0, "", "{}") == zlib.crc32(b'["rope","blue",1,0,"","{}"]')
     True
     """
     return zlib.crc32(msgspec.json.encode(values))

@@ -309,7 +309,7 @@ class LogbookReader:
     def versions(self, kind: str, key: str) -> tuple[Version, ...]:
         """All versions of a record, oldest first."""
         rows = self._rows(
-            "SELECT kind, key, version, written_wall_ns, body FROM record "
+            "SELECT kind, key, version, written_wall_ns, author, body FROM record "
             "WHERE kind = ? AND key = ? ORDER BY version",
             kind,
             key,
@@ -334,7 +334,7 @@ class LogbookReader:
         """Key → the version that holds now, for every record of a type."""
         kind = kind_of(record)
         rows = self._rows(
-            "SELECT kind, key, max(version), written_wall_ns, body FROM record "
+            "SELECT kind, key, max(version), written_wall_ns, author, body FROM record "
             "WHERE kind = ? GROUP BY key ORDER BY min(id)",
             kind,
         )

@@ -119,12 +119,13 @@ class LeastDelays:
 
 @dataclass(frozen=True, slots=True)
 class Version:
-    """A record as it was written at one time; ``body`` is its JSON."""
+    """A record as it was written at one time; ``body`` is its JSON, ``author`` may be empty."""
 
     kind: str
     key: str
     version: int
     written_wall_ns: int
+    author: str
     body: str
 
 

@@ -130,6 +130,7 @@ TABLES: Final[tuple[str, ...]] = (
         key TEXT NOT NULL,
         version INTEGER NOT NULL CHECK (version >= 1),
         written_wall_ns INTEGER NOT NULL,
+        author TEXT NOT NULL,
         body TEXT NOT NULL,
         crc INTEGER NOT NULL,
         UNIQUE (kind, key, version)
