@@ -18,7 +18,7 @@ DECODERS: Final[dict[str, tuple[str, str]]] = {
 
 
 def open_decoder(name: str) -> Decoder:
-    """Make a fresh decoder by its registered name.
+    r"""Make a fresh decoder by its registered name.
 
     Raises
     ------

@@ -62,7 +62,8 @@ def frame(payload: bytes) -> bytes:
     """
     if not 0 < len(payload) <= MAX_PAYLOAD:
         raise FrameError(f"a payload has 1 to {MAX_PAYLOAD} bytes, this one {len(payload)}")
-    return cobs.encode(payload + CHECK.pack(zlib.crc32(payload))) + _DELIMITER
+    encoded: bytes = cobs.encode(payload + CHECK.pack(zlib.crc32(payload)))
+    return encoded + _DELIMITER
 
 
 class BinaryFrameDecoder:
@@ -143,7 +144,9 @@ def read_payload(payload: bytes, received_ns: int) -> Decoded:
     version, kind = payload[0] >> 4, payload[0] & 0x0F
     if version != WIRE_VERSION:
         return fault(
-            "wrong_version", received_ns, f"wire version {version}, this program reads {WIRE_VERSION}"
+            "wrong_version",
+            received_ns,
+            f"wire version {version}, this program reads {WIRE_VERSION}",
         )
     read = _READERS.get(kind)
     if read is None:
