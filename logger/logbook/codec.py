@@ -61,8 +61,9 @@ class FrameTable:
 class Chunk:
     """A stored slice of a stream, exactly the columns of the table ``chunk``.
 
-    ``least_tick_us`` and ``least_offset_ns`` belong to the frame with the least
-    (received − tick): enough to fit the times of a whole stream again.
+    ``least_tick_us`` is the tick of the *last* sample of the frame that came with the least
+    delay (received − that tick; a frame is sent after its last sample), ``least_offset_ns``
+    that delay: enough to fit the times of a whole stream again without unpacking it.
     """
 
     stream: int
@@ -77,7 +78,42 @@ class Chunk:
     frames: bytes
 
 
-def encode(stream: int, first_index: int, counts: CountArray, table: FrameTable) -> Chunk:
+def least_delay(table: FrameTable, period_us: float) -> tuple[int, int]:
+    """Find the frame that came with the least delay after its last sample.
+
+    Parameters
+    ----------
+    table : FrameTable
+    period_us : float
+        Sample period, microseconds.
+
+    Returns
+    -------
+    tick_us : int
+        Tick of that frame's last sample.
+    offset_ns : int
+        Host time of its last byte minus that tick.
+    """
+    last_us = table.tick_us + after(table.n - 1, period_us)
+    offset_ns = table.received_ns - last_us * 1000
+    least = int(np.argmin(offset_ns))
+    return int(last_us[least]), int(offset_ns[least])
+
+
+def after(n: Int64Array, period_us: float) -> Int64Array:
+    """Microseconds that n samples take, rounded to the nearest, to even when halfway.
+
+    Examples
+    --------
+    >>> after(np.array([0, 1, 2, 3]), 3.125)
+    array([0, 3, 6, 9])
+    """
+    return np.rint(n * period_us).astype(np.int64)
+
+
+def encode(
+    stream: int, first_index: int, counts: CountArray, table: FrameTable, period_us: float
+) -> Chunk:
     """Pack a slice without a missing sample.
 
     Parameters
@@ -88,23 +124,17 @@ def encode(stream: int, first_index: int, counts: CountArray, table: FrameTable)
         What the converter gave.
     table : FrameTable
         Its frames; their samples add up to n.
+    period_us : float
+        Sample period, microseconds.
 
     Returns
     -------
     Chunk
         Ready to be stored.
     """
-    offset_ns = table.received_ns - table.tick_us * 1000
-    least = int(np.argmin(offset_ns))
     head = (
-        stream,
-        first_index,
-        len(counts),
-        len(table.n),
-        CODEC,
-        int(table.tick_us[least]),
-        int(offset_ns[least]),
-    )
+        stream, first_index, len(counts), len(table.n), CODEC, *least_delay(table, period_us)
+    )  # fmt: skip
     packed_counts = pack_counts(counts)
     packed_frames = _pack_frames(table)
     return Chunk(*head, _crc(head, packed_counts, packed_frames), packed_counts, packed_frames)

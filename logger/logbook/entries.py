@@ -20,8 +20,9 @@ from logger import records
 from logger.clock import Clock, SystemClock
 from logger.errors import LogbookMissingError
 from logger.logbook import connect
+from logger.logbook.batch import calibration
 from logger.logbook.reader import kind_of
-from logger.logbook.writer import calibration, software
+from logger.logbook.writer import software
 from logger.samples import Scaling
 
 T = TypeVar("T")

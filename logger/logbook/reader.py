@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
@@ -40,13 +41,14 @@ from logger.samples import (
 )
 
 if TYPE_CHECKING:
-    from logger.timebase import TimeFit
+    from logger.timebase import ClockFit
 
 R = TypeVar("R", bound=records.Record)
 
 _CHUNK: Final = (
     "stream, first_index, n, n_frames, codec, least_tick_us, least_offset_ns, crc, counts, frames"
 )
+_PAGE: Final = 256  # chunks fetched at once
 _STREAM: Final = """
     SELECT s.id, s.session, s.cell, s.url, s.station, s.info, s.overload_n,
            s.anchor_boot_ns, s.anchor_wall_ns, e.closed_ns, e.reason,
@@ -94,6 +96,18 @@ class LogbookReader:
     ) -> None:
         self.close()
 
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """See one moment of a logbook that is being recorded, for as long as the block runs.
+
+        The recording goes on, but its journal cannot shrink meanwhile.
+        """
+        self._rows("BEGIN")
+        try:
+            yield
+        finally:
+            self._rows("COMMIT")
+
     def _rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         try:
             return self._connection.execute(sql, values).fetchall()
@@ -128,18 +142,29 @@ class LogbookReader:
         """
         for row in self._rows(f"{_STREAM} WHERE s.id = ?", stream):
             return self._stream(row)
+        raise self._no_stream(stream)
+
+    def _no_stream(self, stream: int) -> LogbookMissingError:
         known = ", ".join(str(row[0]) for row in self._rows("SELECT id FROM stream ORDER BY id"))
-        raise LogbookMissingError(
+        return LogbookMissingError(
             f"{self.path}: no stream {stream}; there are: {known or 'none yet'}"
         )
 
-    def _stream(self, row: tuple[Any, ...]) -> Stream:
+    def _info(self, stream: int, text: str | None = None) -> CellInfo:
+        if text is None:
+            rows = self._rows("SELECT info FROM stream WHERE id = ?", stream)
+            if not rows:
+                raise self._no_stream(stream)
+            text = str(rows[0][0])
         try:
-            info = msgspec.json.decode(row[5], type=CellInfo)
+            return msgspec.json.decode(text, type=CellInfo)
         except msgspec.DecodeError as error:
             raise self._damaged(
-                f"stream {row[0]}: what the cell said of itself cannot be read ({error})"
+                f"stream {stream}: what the cell said of itself cannot be read ({error})"
             ) from error
+
+    def _stream(self, row: tuple[Any, ...]) -> Stream:
+        info = self._info(row[0], row[5])
         return Stream(*(*row[:5], info, *row[6:9], row[9] is not None, *row[9:]))
 
     def calibrations(self, stream: int) -> tuple[Calibration, ...]:
@@ -179,10 +204,10 @@ class LogbookReader:
         NotALogbookError
             A chunk is damaged.
         """
-        period_us = 1e6 / self.stream(stream).info.sample_rate_hz
+        period_us = 1e6 / self._info(stream).sample_rate_hz
         parts = [
             _place(chunk, *self._decode(chunk), period_us)
-            for chunk in self._chunks(stream, first, last)
+            for chunk in self.chunks(stream, first, last)
         ]
         if not parts:
             return Samples(*map(_frozen, _nothing()))
@@ -192,18 +217,34 @@ class LogbookReader:
         kept = slice(low, max(low, high))
         return Samples(_frozen(index[kept]), _frozen(tick_us[kept]), _frozen(counts[kept]))
 
-    def _chunks(self, stream: int, first: int | None, last: int | None) -> Iterator[codec.Chunk]:
-        """Chunks that overlap; chunks do not overlap each other, so one may begin earlier."""
-        sql = (
-            f"SELECT {_CHUNK} FROM chunk WHERE stream = ?1 "  # noqa: S608 - our own names
-            "AND first_index >= coalesce((SELECT max(first_index) FROM chunk "
-            "WHERE stream = ?1 AND first_index <= ?2), ?2) AND first_index <= ?3 "
-            "ORDER BY first_index"
+    def chunks(
+        self, stream: int, first: int | None = None, last: int | None = None
+    ) -> Iterator[codec.Chunk]:
+        """Read the chunks that overlap ``first`` to ``last``, in order, still packed.
+
+        Chunks do not overlap each other, so only one that begins earlier can reach in.
+        """
+        at = -1 if first is None else first
+        end = 2**63 - 1 if last is None else last
+        begun = self._rows(
+            "SELECT first_index FROM chunk WHERE stream = ? AND first_index <= ? "
+            "ORDER BY first_index DESC LIMIT 1",
+            stream,
+            at,
         )
-        low = -1 if first is None else first
-        high = 2**63 - 1 if last is None else last
-        for row in self._rows(sql, stream, low, high):
-            yield codec.Chunk(*row)
+        at = begun[0][0] if begun else at
+        while page := self._rows(
+            f"SELECT {_CHUNK} FROM chunk WHERE stream = ? AND first_index BETWEEN ? AND ? "  # noqa: S608
+            f"ORDER BY first_index LIMIT {_PAGE}",
+            stream,
+            at,
+            end,
+        ):
+            for row in page:
+                chunk = codec.Chunk(*row)
+                if first is None or chunk.first_index + chunk.n > first:
+                    yield chunk
+            at = page[-1][1] + 1
 
     def _decode(self, chunk: codec.Chunk) -> tuple[Any, codec.FrameTable]:
         try:
@@ -216,7 +257,7 @@ class LogbookReader:
 
     def frames(self, stream: int) -> codec.FrameTable:
         """All frames of a stream as they arrived."""
-        tables = [self._decode(chunk)[1] for chunk in self._chunks(stream, None, None)]
+        tables = [self._decode(chunk)[1] for chunk in self.chunks(stream)]
         columns = [
             np.concatenate([np.empty(0, dtype=np.int64), *(getattr(t, name) for t in tables)])
             for name in ("n", "tick_us", "received_ns")
@@ -224,7 +265,7 @@ class LogbookReader:
         return codec.FrameTable(*map(_frozen, columns))
 
     def least_delays(self, stream: int) -> LeastDelays:
-        """Each chunk's frame with the least (received − tick), without unpacking any."""
+        """Read each chunk's frame with the least delay, without unpacking any."""
         rows = self._rows(
             "SELECT least_tick_us, least_tick_us * 1000 + least_offset_ns FROM chunk "
             "WHERE stream = ? ORDER BY first_index",
@@ -233,12 +274,21 @@ class LogbookReader:
         pairs = np.array(rows, dtype=np.int64).reshape(len(rows), 2)
         return LeastDelays(_frozen(pairs[:, 0].copy()), _frozen(pairs[:, 1].copy()))
 
-    def time_fit(self, stream: int) -> TimeFit:
-        """Device tick to host time, fitted to the whole stream."""
-        from logger.timebase import fit_envelope  # noqa: PLC0415 - only analyses need it
+    def time_fit(self, stream: int) -> ClockFit:
+        """Fit device tick to host time over the whole stream.
+
+        Raises
+        ------
+        LogbookMissingError
+            No such stream, or it holds no sample.
+        """
+        from logger.timebase import fit_clock  # noqa: PLC0415 - only analyses need it
 
         delays = self.least_delays(stream)
-        return fit_envelope(delays.tick_us, delays.received_ns)
+        if not len(delays.tick_us):
+            self._info(stream)
+            raise LogbookMissingError(f"{self.path}: stream {stream} holds no sample to time")
+        return fit_clock(delays.tick_us, delays.received_ns)
 
     # what happened on the way
 
@@ -378,7 +428,7 @@ def _place(
     """Index and tick of each sample of a chunk."""
     starts = np.cumsum(table.n) - table.n
     in_frame = np.arange(chunk.n) - np.repeat(starts, table.n)
-    tick_us = np.repeat(table.tick_us, table.n) + np.rint(in_frame * period_us).astype(np.int64)
+    tick_us = np.repeat(table.tick_us, table.n) + codec.after(in_frame, period_us)
     return chunk.first_index + np.arange(chunk.n, dtype=np.int64), tick_us, counts
 
 

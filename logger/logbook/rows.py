@@ -103,12 +103,12 @@ class Samples:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeastDelays:
-    """Each chunk's frame with the least (received − tick), read-only.
+    """Each chunk's frame that came with the least delay after its last sample, read-only.
 
     Parameters
     ----------
     tick_us : (m,) int64
-        That frame's tick, unwrapped.
+        Tick of that frame's last sample, unwrapped.
     received_ns : (m,) int64
         Host time of its last byte.
     """

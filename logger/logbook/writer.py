@@ -9,36 +9,19 @@ from __future__ import annotations
 
 import importlib.metadata
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
-import msgspec
-import numpy as np
-
 from logger.clock import Clock, SystemClock
 from logger.errors import LogbookWriteError
-from logger.logbook import codec, connect
+from logger.logbook import connect
+from logger.logbook.batch import Batch
 from logger.logbook.lock import RecorderLock
-from logger.samples import (
-    Ack,
-    FaultNoted,
-    GapNoted,
-    MarkMade,
-    RecordItem,
-    SamplesPlaced,
-    Scaling,
-    StatusNoted,
-    StreamClosed,
-    StreamOpened,
-    WindowClosed,
-    WindowOpened,
-)
+from logger.samples import Ack, RecordItem
 
 CHECKPOINT_S: Final = 5.0
-CHUNK_LIMIT: Final = 65536
-"""Most samples in a chunk, so that a read of a window never unpacks much more than it."""
 
 _BUSY_S: Final = 30.0  # a tag write that hangs must not end a recording; the queue holds 60 s
 _LEAVE_S: Final = 0.2
@@ -89,6 +72,7 @@ class LogbookWriter:
             raise
         self._failure: LogbookWriteError | None = None
         self._closed = False
+        self._periods_us: dict[int, float] = {}
         try:
             self._begin()
         except sqlite3.Error as error:
@@ -139,7 +123,7 @@ class LogbookWriter:
             raise self._failure
         if self._closed:
             raise LogbookWriteError(f"{self.path}: closed; open it again to record")
-        batch = _Batch(self._connection, self.session, self._clock.wall_ns())
+        batch = Batch(self._connection, self.session, self._clock.wall_ns(), self._periods_us)
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             for item in items:
@@ -238,180 +222,3 @@ class LogbookWriter:
         trace: TracebackType | None,
     ) -> None:
         self.close("stopped" if kind is None else "failed")
-
-
-class _Run:
-    """Frames of one stream that follow each other without a missing sample."""
-
-    __slots__ = ("first_index", "frames", "next_index")
-
-    def __init__(self, first: SamplesPlaced) -> None:
-        self.first_index = first.first_index
-        self.next_index = first.first_index
-        self.frames: list[SamplesPlaced] = []
-
-    def takes(self, frame: SamplesPlaced) -> bool:
-        """Whether the frame follows directly and there is room."""
-        size = self.next_index - self.first_index + len(frame.counts)
-        return frame.first_index == self.next_index and size <= CHUNK_LIMIT
-
-    def append(self, frame: SamplesPlaced) -> None:
-        self.frames.append(frame)
-        self.next_index += len(frame.counts)
-
-    def chunk(self, stream: int) -> codec.Chunk:
-        table = codec.FrameTable(
-            np.array([len(f.counts) for f in self.frames], dtype=np.int64),
-            np.array([f.tick_us for f in self.frames], dtype=np.int64),
-            np.array([f.received_ns for f in self.frames], dtype=np.int64),
-        )
-        counts = np.concatenate([f.counts for f in self.frames])
-        return codec.encode(stream, self.first_index, counts, table)
-
-
-class _Batch:
-    """Turns the items of one transaction into rows, in order."""
-
-    def __init__(self, connection: sqlite3.Connection, session: int, wall_ns: int) -> None:
-        self._execute = connection.execute
-        self._session = session
-        self._wall_ns = wall_ns
-        self._runs: dict[int, _Run] = {}
-        self.last: dict[int, int] = {}
-        self._store: dict[type, Callable[..., None]] = {
-            StreamOpened: self._opened,
-            SamplesPlaced: self._samples,
-            GapNoted: self._gap,
-            FaultNoted: self._fault,
-            StatusNoted: self._status,
-            WindowOpened: self._window_opened,
-            WindowClosed: self._window_closed,
-            MarkMade: self._mark,
-            StreamClosed: self._stream_closed,
-        }
-
-    def add(self, item: RecordItem) -> None:
-        self._store[type(item)](item)
-
-    def flush_all(self) -> None:
-        for stream in list(self._runs):
-            self._flush(stream)
-
-    def _insert(self, table: str, *values: object) -> None:
-        marks = ", ".join("?" * len(values))
-        self._execute(f"INSERT INTO {table} VALUES ({marks})", values)  # noqa: S608 - our own names
-
-    def _opened(self, item: StreamOpened) -> None:
-        self._insert(
-            "stream",
-            item.stream_id,
-            self._session,
-            item.cell,
-            item.url,
-            item.station,
-            msgspec.json.encode(item.info).decode(),
-            item.overload_n,
-            item.anchor_boot_ns,
-            item.anchor_wall_ns,
-        )
-        if item.scaling is not None:
-            self._insert(
-                "calibration", *calibration(item.stream_id, 1, item.scaling, self._wall_ns)
-            )
-
-    def _samples(self, item: SamplesPlaced) -> None:
-        if not len(item.counts):
-            return
-        run = self._runs.get(item.stream_id)
-        if run is None or not run.takes(item):
-            self._flush(item.stream_id)
-            run = self._runs[item.stream_id] = _Run(item)
-        run.append(item)
-
-    def _flush(self, stream: int) -> None:
-        run = self._runs.pop(stream, None)
-        if run is None:
-            return
-        chunk = run.chunk(stream)
-        self._insert(
-            "chunk",
-            None,
-            stream,
-            chunk.first_index,
-            chunk.n,
-            chunk.n_frames,
-            chunk.codec,
-            chunk.least_tick_us,
-            chunk.least_offset_ns,
-            chunk.crc,
-            chunk.counts,
-            chunk.frames,
-        )
-        self.last[stream] = run.next_index - 1
-
-    def _gap(self, item: GapNoted) -> None:
-        self._insert(
-            "gap",
-            None,
-            item.stream_id,
-            item.first_index,
-            item.n_missing,
-            item.noticed_ns,
-            item.reason,
-        )
-
-    def _fault(self, item: FaultNoted) -> None:
-        self._insert(
-            "fault",
-            None,
-            self._session,
-            item.stream_id,
-            item.cell,
-            item.kind,
-            item.noticed_ns,
-            item.n,
-            item.detail,
-        )
-
-    def _status(self, item: StatusNoted) -> None:
-        status = item.status
-        self._insert(
-            "status",
-            None,
-            item.stream_id,
-            status.tick_us,
-            status.overruns,
-            status.clipped,
-            status.temperature_c,
-            status.battery_pct,
-            status.received_ns,
-        )
-
-    def _window_opened(self, item: WindowOpened) -> None:
-        self._insert(
-            "lowering", item.lowering, item.stream_id, item.trigger_index, item.first_index
-        )
-
-    def _window_closed(self, item: WindowClosed) -> None:
-        self._insert("lowering_end", item.lowering, item.stream_id, item.last_index)
-
-    def _mark(self, item: MarkMade) -> None:
-        self._insert("mark", None, self._session, item.kind, item.at_ns, item.note)
-
-    def _stream_closed(self, item: StreamClosed) -> None:
-        self._flush(item.stream_id)
-        self._insert("stream_end", item.stream_id, item.closed_ns, item.reason)
-
-
-def calibration(stream: int, version: int, scaling: Scaling, wall_ns: int) -> tuple[object, ...]:
-    """Lay out a row of the table ``calibration``."""
-    return (
-        stream,
-        version,
-        scaling.zero_counts,
-        scaling.n_per_count,
-        scaling.rel_u,
-        scaling.offset_u_n,
-        scaling.origin,
-        wall_ns,
-    )
