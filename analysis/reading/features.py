@@ -1,0 +1,442 @@
+"""What a trace says: pretension, release, peak, hang weight, each with U and flags.
+
+Comes in: a trace. Goes out: :class:`Features`. Must not: drop a flag silently, fill a gap,
+or turn a lower bound into a value.
+
+Definitions
+-----------
+``peak_n``: largest sample of the whole lowering, at the station, zero taken, with the
+phase it lies in; in a release at a share above 1 that may be the pretension itself.
+``release_peak_n``: largest sample *after* the release. For a drop (share above 1) the
+first extreme lies below the weight, so the rebound after it counts, never the tension
+that was there before. ``dynamic_factor``: release (or catch) peak over the hang reading.
+``hang_weight_n``: hang reading through the station to the piece (× gain).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from analysis.reading.filters import robust_sd, shorth
+from analysis.reading.phases import Hang, Phase, ReleaseKind, Story, tell
+from analysis.reading.trace import FloatArray, Trace
+from analysis.reading.uncertainty import (
+    Budget,
+    PeakLoss,
+    half_sine_s,
+    highest_of_noise,
+    peak_loss,
+)
+
+FLAG_WORDS: Final[dict[str, str]] = {
+    "no_load": "nothing was loaded in this record",
+    "no_zero": "no slack stretch before the load: zero is taken as 0",
+    "zero_offset": "slack reads more than 5 % of the load away from 0: was the rope really slack?",
+    "zero_drift": "zero moved between the slack before and the slack after",
+    "hang_not_still": "the piece was still moving: hang weight is a mean over its last swings",
+    "no_hang": "no hang was found",
+    "hang_short": "the hang was shorter than a second",
+    "clipped": "the converter was at its limit: the true peak is at least this",
+    "gap_in_peak": "samples are missing around the peak: the true peak is at least this",
+    "gap": "samples are missing",
+    "rate_too_low": "too few samples over the peak: more than 2 % of it may fall between samples",
+    "overload": "the cell's overload limit was passed: re-zero it and check it against a known load",
+    "pretension_not_settled": "the pretension never settled before the release",
+    "tag_line_tight": "a tight tag line adds to the reading",
+    "touched": "the piece touched something",
+}
+"""Flag -> what it means, in words."""
+
+_LARGE_LOSS: Final = 0.02
+_LOSS_BELOW_600: Final = 0.005
+_CFC60_RATE_HZ: Final = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """Quantities read from one trace; forces in newtons at the station unless said.
+
+    A name ending in ``_u`` is the expanded uncertainty (k = 2) of the name before it.
+    None: not in this record.
+    """
+
+    hang_weight_n: float | None
+    hang_weight_n_u: float | None
+    hang_reading_n: float | None
+    hang_reading_n_u: float | None
+    hang_start_s: float | None
+    hang_end_s: float | None
+    peak_n: float | None
+    peak_n_u: float | None
+    peak_time_s: float | None
+    peak_phase: str | None
+    peak_is_lower_bound: bool
+    release_kind: ReleaseKind
+    release_time_s: float | None
+    release_peak_n: float | None
+    release_peak_n_u: float | None
+    release_peak_time_s: float | None
+    first_extreme_n: float | None
+    dynamic_factor: float | None
+    dynamic_factor_u: float | None
+    pretension_settled_n: float | None
+    pretension_settled_n_u: float | None
+    pretension_max_n: float | None
+    pretension_strokes: int
+    zero_n: float
+    zero_n_u: float
+    zero_drift_n: float | None
+    noise_n: float
+    rate_hz: float
+    duration_s: float
+    n_samples: int
+    n_gaps: int
+    ring_period_s: float | None
+    peak_loss_share: float | None
+    phases: tuple[Phase, ...]
+    flags: tuple[str, ...]
+    budgets: dict[str, dict[str, float]]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values under stable keys, SI, numbers that are not finite as None."""
+        out = asdict(self)
+        out["phases"] = [asdict(phase) for phase in self.phases]
+        out["flags"] = list(self.flags)
+        return {key: _plain(value) for key, value in out.items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, dict):
+        return {key: _plain(inner) for key, inner in value.items()}
+    return value
+
+
+def read_features(trace: Trace, story: Story | None = None) -> Features:
+    """Read a trace.
+
+    Parameters
+    ----------
+    trace : Trace
+        One lowering's window, newtons.
+    story : Story, optional
+        Its phases, when they were found already.
+
+    Returns
+    -------
+    Features
+        Flags say what to doubt; a record without load gives None and ``no_load``.
+    """
+    return _Reading(trace, story or tell(trace)).features()
+
+
+@dataclass(frozen=True, slots=True)
+class _Peak:
+    value_n: float
+    time_s: float
+    index: int
+    budget: Budget
+    loss: PeakLoss
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    value_n: float
+    budget: Budget
+    part_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    trace: Trace
+    story: Story
+
+    def features(self) -> Features:
+        trace, story = self.trace, self.story
+        loaded = story.zero.scale_n > 0
+        release = story.release
+        hang = self.hang_level(story.hang) if story.hang is not None else None
+        peak = self.peak(-math.inf, math.inf) if loaded else None
+        release_peak = self.release_peak()
+        settled = self.settled()
+        weight, weight_budget = self.weight(hang)
+        factor, factor_u = _factor(release_peak, hang)
+        lower_bound, peak_flags = self.peak_flags(peak)
+        flags = (*self.state_flags(hang), *peak_flags)
+        budgets = {
+            name: budget.parts_n
+            for name, budget in (
+                ("hang_weight_n", weight_budget),
+                ("peak_n", peak.budget if peak else None),
+            )
+            if budget is not None
+        }
+        return Features(
+            hang_weight_n=weight,
+            hang_weight_n_u=weight_budget.expanded_n if weight_budget else None,
+            hang_reading_n=hang.value_n if hang else None,
+            hang_reading_n_u=hang.budget.expanded_n if hang else None,
+            hang_start_s=story.hang.start_s if story.hang else None,
+            hang_end_s=story.hang.end_s if story.hang else None,
+            peak_n=peak.value_n if peak else None,
+            peak_n_u=peak.budget.expanded_n if peak else None,
+            peak_time_s=peak.time_s if peak else None,
+            peak_phase=story.phase_at(peak.time_s) if peak else None,
+            peak_is_lower_bound=lower_bound,
+            release_kind=release.kind if release else "none",
+            release_time_s=release.start_s if release else None,
+            release_peak_n=release_peak.value_n if release_peak else None,
+            release_peak_n_u=release_peak.budget.expanded_n if release_peak else None,
+            release_peak_time_s=release_peak.time_s if release_peak else None,
+            first_extreme_n=self.first_extreme(),
+            dynamic_factor=factor,
+            dynamic_factor_u=factor_u,
+            pretension_settled_n=settled.value_n if settled else None,
+            pretension_settled_n_u=settled.budget.expanded_n if settled else None,
+            pretension_max_n=self.pretension_max(),
+            pretension_strokes=story.strokes,
+            zero_n=story.zero.zero_n,
+            zero_n_u=2.0 * self.zero_u(),
+            zero_drift_n=self.drift(),
+            noise_n=story.noise_n,
+            rate_hz=trace.rate_hz,
+            duration_s=trace.duration_s,
+            n_samples=trace.n,
+            n_gaps=len(trace.gaps),
+            ring_period_s=(story.hang.period_s or None) if story.hang else None,
+            peak_loss_share=peak.loss.share if peak else None,
+            phases=story.phases,
+            flags=flags,
+            budgets=budgets,
+        )
+
+    def span(self, start_s: float, end_s: float) -> slice:
+        a, b = np.searchsorted(self.trace.time_s, (start_s, end_s))
+        return slice(int(a), int(b))
+
+    def zero_u(self) -> float:
+        zero = self.story.zero
+        own = zero.u_n if zero.found else self.trace.chain.zero_u_n
+        return math.hypot(own, abs(self.drift() or 0.0) / math.sqrt(3.0))
+
+    def drift(self) -> float | None:
+        """Slack after minus slack before."""
+        after = self.story.after_slack_s
+        if after is None or not self.story.zero.found:
+            return None
+        guard = min(0.1, 0.25 * (after[1] - after[0]))
+        part = self.story.force_n[self.span(after[0] + guard, after[1] - 0.05)]
+        return float(shorth(part).mean()) if part.size >= 3 else None
+
+    def parts(self, value_n: float) -> dict[str, float]:
+        """Causes that every reading shares."""
+        chain = self.trace.chain
+        return {
+            "calibration": chain.calibration_rel_u * abs(value_n),
+            "zero": self.zero_u(),
+            "resolution": self.story.step_n / math.sqrt(12.0),
+        }
+
+    def level(self, part: FloatArray, moving_n: float) -> tuple[float, Budget]:
+        value = float(part.mean())
+        noise = max(self.story.noise_n, self.story.blocks.noise_n)
+        budget = self.parts(value) | {
+            "noise": noise / math.sqrt(part.size),
+            "motion": moving_n,
+        }
+        return value, Budget(budget)
+
+    def hang_level(self, hang: Hang) -> _Level | None:
+        """Robust mean over the still part, or over the last whole swings."""
+        blocks = self.story.blocks
+        a, b = blocks.index(hang.start_s + 1e-9), blocks.index(hang.end_s + 1e-9)
+        means = blocks.mean_n[a:b] - self.story.zero.zero_n
+        means = means[np.isfinite(means)]
+        if means.size < 3:
+            return None
+        if not hang.still:
+            part = self.story.force_n[self.span(hang.start_s, hang.end_s)]
+            swing = float(means.max() - means.min())
+            value, budget = self.level(part, swing / (6.0 * math.sqrt(3.0)))
+            return _Level(value, budget, hang.end_s - hang.start_s)
+        middle = shorth(means)
+        centre = float(middle.mean())
+        near = max(0.01 * abs(centre), 3.0 * robust_sd(middle), 3.0 * blocks.noise_n)
+        part = means[np.abs(means - centre) <= near]
+        halves = abs(float(part[: part.size // 2].mean() - part[part.size // 2 :].mean()))
+        motion = math.hypot(robust_sd(part) / math.sqrt(part.size), halves / math.sqrt(12.0))
+        value, budget = self.level(part, motion)
+        return _Level(value, budget, part.size * blocks.width_s)
+
+    def weight(self, hang: _Level | None) -> tuple[float | None, Budget | None]:
+        if hang is None:
+            return None, None
+        chain = self.trace.chain
+        value = chain.gain * hang.value_n
+        parts = {name: chain.gain * part for name, part in hang.budget.parts_n.items()}
+        return value, Budget(parts | {"station": chain.gain_rel_u * abs(value)})
+
+    def peak(self, start_s: float, end_s: float) -> _Peak | None:
+        where = self.span(start_s, end_s)
+        part = self.story.force_n[where]
+        if part.size == 0:
+            return None
+        index = where.start + int(np.argmax(part))
+        value = float(self.story.force_n[index])
+        noise = self.story.noise_n
+        half = half_sine_s(self.trace.time_s, self.story.smooth_or_raw, index, noise)
+        loss = peak_loss(half, self.trace.period_s, self.trace.chain.filter_delay_s)
+        near = int(np.count_nonzero(part > value - 4.0 * noise)) if noise > 0 else 1
+        budget = self.parts(value) | {
+            "noise": 0.6 * highest_of_noise(noise, near),
+            "sampling": loss.sampling_share * value / math.sqrt(3.0),
+            "filter": max(loss.share - loss.sampling_share, 0.0) * value / math.sqrt(3.0),
+        }
+        return _Peak(value, float(self.trace.time_s[index]), index, Budget(budget), loss)
+
+    def release_peak(self) -> _Peak | None:
+        release = self.story.release
+        if release is None or release.kind in {"gradual", "none"}:
+            return None
+        start = release.first_s if release.kind == "drop" else release.start_s
+        return self.peak(start, max(release.end_s, release.first_s + 2 * self.trace.period_s))
+
+    def first_extreme(self) -> float | None:
+        release = self.story.release
+        if release is None or release.kind in {"gradual", "none"}:
+            return None
+        index = min(int(np.searchsorted(self.trace.time_s, release.first_s)), self.trace.n - 1)
+        drop = release.kind == "drop"
+        return float((self.story.smooth_n if drop else self.story.force_n)[index])
+
+    def settled(self) -> _Level | None:
+        """Take the last settled level before the release."""
+        release = self.story.release
+        if release is None or release.settled is None:
+            return None
+        blocks, plateau = self.story.blocks, release.settled
+        end = min(release.start_s, plateau.end_s) - 0.1
+        start = max(plateau.start_s, end - 0.6)
+        a, b = blocks.index(start), blocks.index(end)
+        part = blocks.mean_n[a:b] - self.story.zero.zero_n
+        part = part[np.isfinite(part)]
+        if part.size < 3:
+            return None
+        value, budget = self.level(part, robust_sd(part) / math.sqrt(part.size))
+        return _Level(value, budget, plateau.duration_s)
+
+    def pretension_max(self) -> float | None:
+        spans = [p for p in self.story.phases if p.name == "pretension"]
+        if not spans or self.story.release is None:
+            return None
+        part = self.story.force_n[self.span(spans[0].start_s, spans[-1].end_s)]
+        return float(part.max()) if part.size else None
+
+    def state_flags(self, hang: _Level | None) -> tuple[str, ...]:
+        zero, trace = self.story.zero, self.trace
+        if zero.scale_n <= 0:
+            return ("no_load",)
+        drift = self.drift()
+        still = self.story.hang is not None and self.story.hang.still
+        limit = max(0.01 * zero.scale_n, 5.0 * zero.u_n)
+        release = self.story.release
+        loose = release is not None and release.kind in {"rise", "drop", "staged"}
+        checks = {
+            "no_zero": not zero.found,
+            "zero_offset": zero.found and abs(zero.zero_n) > 0.05 * zero.scale_n,
+            "zero_drift": drift is not None and abs(drift) > limit,
+            "no_hang": hang is None,
+            "hang_not_still": hang is not None and not still,
+            "hang_short": hang is not None and hang.part_s < 1.0,
+            "pretension_not_settled": loose and release is not None and release.settled is None,
+            "tag_line_tight": trace.tag_line_tight,
+            "touched": trace.touched,
+            "gap": bool(trace.gaps),
+        }
+        return tuple(name for name, on in checks.items() if on)
+
+    def peak_flags(self, peak: _Peak | None) -> tuple[bool, tuple[str, ...]]:
+        if peak is None:
+            return False, ()
+        chain = self.trace.chain
+        loss = peak.loss.sampling_share
+        slow = self.trace.rate_hz < _CFC60_RATE_HZ and loss > _LOSS_BELOW_600
+        clipped = is_clipped(self.trace)
+        gap = self.gap_near(peak)
+        raw = peak.value_n + self.story.zero.zero_n
+        checks = {
+            "clipped": clipped,
+            "gap_in_peak": gap,
+            "rate_too_low": loss > _LARGE_LOSS or slow,
+            "overload": chain.overload_n is not None and raw > chain.overload_n,
+        }
+        return clipped or gap, tuple(name for name, on in checks.items() if on)
+
+    def gap_near(self, peak: _Peak) -> bool:
+        """Whether the largest force may lie in a gap.
+
+        True when a gap touches the half-sine around the peak, or lies where the piece
+        came onto the rope.
+        """
+        release = self.story.release
+        half = peak.loss.intervals * self.trace.period_s if peak.loss.share > 0 else 0.0
+        spans = [(peak.time_s - half, peak.time_s + half)]
+        if release is not None and release.kind not in {"gradual", "none"}:
+            period = self.story.hang.period_s if self.story.hang else 0.0
+            spans.append((release.start_s, release.first_s + max(0.5 * period, 0.05)))
+        return any(gap.start_s <= b and gap.end_s >= a for gap in self.trace.gaps for a, b in spans)
+
+
+def _factor(peak: _Peak | None, hang: _Level | None) -> tuple[float | None, float | None]:
+    """Dynamic factor and its expanded uncertainty; calibration cancels in the ratio."""
+    if peak is None or hang is None or hang.value_n <= 0:
+        return None, None
+    factor = peak.value_n / hang.value_n
+    rel = [
+        Budget({k: v for k, v in level.budget.parts_n.items() if k != "calibration"}).standard_n
+        / abs(level.value_n)
+        for level in (peak, hang)
+    ]
+    return factor, 2.0 * factor * math.hypot(*rel)
+
+
+def is_clipped(trace: Trace) -> bool:
+    """Whether samples stand at the converter's limit.
+
+    Parameters
+    ----------
+    trace : Trace
+        With ``chain.clip_high_n`` when the limit is known.
+
+    Returns
+    -------
+    bool
+
+    Notes
+    -----
+    Without a known limit a flat top tells: at least four equal samples at the maximum,
+    entered or left by a step larger than the finest step of the record would allow.
+    """
+    chain, force = trace.chain, trace.force_n
+    top = float(force.max())
+    if chain.clip_high_n is not None:
+        low = chain.clip_low_n is not None and bool(np.any(force <= chain.clip_low_n))
+        return top >= chain.clip_high_n or low
+    at_top = np.flatnonzero(force == top)
+    if at_top.size < 4 or at_top.size == force.size:
+        return False
+    first = int(at_top[0])
+    run = 1
+    while first + run < force.size and force[first + run] == top:
+        run += 1
+    if run < 4:
+        return False
+    steps = np.abs(np.diff(force))
+    finest = float(steps[steps > 0].min())
+    sides = [float(top - force[i]) for i in (first - 1, first + run) if 0 <= i < force.size]
+    return max(sides, default=0.0) > 3.0 * finest

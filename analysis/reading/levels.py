@@ -1,0 +1,202 @@
+"""Levels of a trace: where it is slack, what slack reads, where it stands still.
+
+Comes in: block means. Goes out: the zero with its uncertainty, and plateaus in order.
+Must not: decide which plateau is the hang (``phases.py`` does).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.reading.filters import Blocks, robust_sd, runs, shorth, window_range
+from analysis.reading.trace import FloatArray
+
+STILL_S: Final = 0.6
+"""A level that holds this long is settled."""
+_STILL_SHARE: Final = 0.02
+_SLACK_SHARE: Final = 0.04
+_SLACK_LOOK_BACK_S: Final = 3.0
+_LARGEST_ZERO: Final = 0.2
+_LEAST_SLACK_S: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """What the slack rope reads.
+
+    Parameters
+    ----------
+    zero_n : float
+        Newtons; 0 when nothing slack was found before the load.
+    u_n : float
+        Standard uncertainty of the slack level, newtons.
+    load_s : float
+        Time at which the load begins.
+    scale_n : float
+        Usual loaded level above zero, newtons; 0 when there is no load.
+    slack_n : float
+        Below this (zero taken) the rope counts as slack.
+    found : bool
+        Whether a slack stretch stands before the load.
+    """
+
+    zero_n: float
+    u_n: float
+    load_s: float
+    scale_n: float
+    slack_n: float
+    found: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """A settled level: its stretch and what it reads there, zero taken."""
+
+    start_s: float
+    end_s: float
+    level_n: float
+    first_n: float
+    last_n: float
+
+    @property
+    def duration_s(self) -> float:
+        """How long it holds."""
+        return self.end_s - self.start_s
+
+
+def _scale(mean: FloatArray) -> tuple[float, float]:
+    """Lowest level, and usual loaded height above it."""
+    base, top = float(np.percentile(mean, 1.0)), float(mean.max())
+    high = mean[mean > base + 0.05 * (top - base)]
+    if high.size == 0:
+        return base, 0.0
+    return base, float(np.percentile(high, 75.0)) - base
+
+
+def find_zero(blocks: Blocks) -> Zero:
+    """Take the zero from the slack stretch before the load.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        Block means, zero not taken.
+
+    Returns
+    -------
+    Zero
+
+    Notes
+    -----
+    A beginning counts as slack when it is the lowest level of the record and lies within
+    a fifth of the usual load of zero; a record that begins loaded has no zero of its own.
+    The most crowded half of the last 3 s before the load is averaged, so that a hand on
+    the rope does not count.
+    """
+    mean = blocks.mean_n
+    good = mean[np.isfinite(mean)]
+    base, scale = _scale(good)
+    noise = blocks.noise_n
+    if scale <= 10.0 * noise:
+        level = shorth(good)
+        return Zero(float(level.mean()), robust_sd(good), math.inf, 0.0, math.inf, found=True)
+    threshold = max(8.0 * noise, _SLACK_SHARE * scale)
+    few = max(round(_LEAST_SLACK_S / blocks.width_s), 2)
+    begin = float(np.median(good[:few]))
+    lowest = abs(begin - base) <= max(8.0 * noise, 0.06 * scale)
+    if not lowest or abs(begin) > _LARGEST_ZERO * scale:
+        return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
+    loaded = np.flatnonzero(mean - begin > threshold)
+    first = int(loaded[0])
+    if first < few:
+        return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
+    back = round(_SLACK_LOOK_BACK_S / blocks.width_s)
+    slack = mean[max(first - 1 - back, 0) : max(first - 1, few - 1)]
+    level = shorth(slack[np.isfinite(slack)])
+    zero = float(level.mean())
+    u = max(noise, robust_sd(slack[np.isfinite(slack)])) / math.sqrt(level.size)
+    return Zero(zero, u, blocks.time_s(first), scale, threshold, found=True)
+
+
+def find_slack(
+    blocks: Blocks, zero: Zero, after_s: float, least_s: float
+) -> tuple[float, float] | None:
+    """First stretch after a time in which the rope is slack.
+
+    Returns
+    -------
+    (start_s, end_s) or None
+    """
+    begin = blocks.index(after_s)
+    mask = blocks.mean_n[begin:] - zero.zero_n < zero.slack_n
+    for a, b in runs(mask):
+        if (b - a) * blocks.width_s >= least_s:
+            return blocks.time_s(begin + a), blocks.time_s(begin + b)
+    return None
+
+
+def find_plateaus(
+    blocks: Blocks, zero: Zero, *, still_s: float = STILL_S, share: float = _STILL_SHARE
+) -> tuple[Plateau, ...]:
+    """Find loaded levels that hold still.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        Block means, zero not taken.
+    zero : Zero
+        The record's zero and scale.
+    still_s : float
+        How long a level must hold.
+    share : float
+        Largest range over that time, as a share of the level.
+
+    Returns
+    -------
+    tuple of Plateau
+        In order of time.
+    """
+    n = max(round(still_s / blocks.width_s), 3)
+    mean = blocks.mean_n - zero.zero_n
+    span, middle = window_range(mean, n)
+    allowed = share * np.abs(middle) + 0.003 * zero.scale_n + 6.0 * blocks.noise_n
+    still = (span <= allowed) & (middle > zero.slack_n)
+    few = max(n // 2, 2)
+    found = []
+    for a, b in runs(still):
+        part = mean[a : b + n - 1]
+        found.append(
+            Plateau(
+                blocks.time_s(a),
+                blocks.time_s(b + n - 1),
+                float(np.median(part)),
+                float(part[:few].mean()),
+                float(np.median(part[-few:])),
+            )
+        )
+    return _joined(found)
+
+
+def _joined(found: list[Plateau]) -> tuple[Plateau, ...]:
+    """Join neighbours that a single restless block separated."""
+    out: list[Plateau] = []
+    for plateau in found:
+        last = out[-1] if out else None
+        if (
+            last is not None
+            and plateau.start_s - last.end_s < 0.15
+            and abs(plateau.first_n - last.last_n) < 0.01 * abs(last.level_n)
+        ):
+            out[-1] = Plateau(
+                last.start_s,
+                plateau.end_s,
+                last.level_n if last.duration_s > plateau.duration_s else plateau.level_n,
+                last.first_n,
+                plateau.last_n,
+            )
+        else:
+            out.append(plateau)
+    return tuple(out)
