@@ -2,19 +2,6 @@
 
 Comes in: a piece as measured before the cut. Goes out: a :class:`PieceEstimate` (first
 order) and :class:`PieceDraws` (sampled), which agree. Must not: know about ropes.
-
-Notes
------
-Volume by what was measured:
-
-* one diameter: Huber's cylinder (a diameter away from the middle is said so, and wide);
-* two or more: frustum by frustum;
-* exactly both ends and the middle: Newton's rule (area quadratic along the piece).
-
-Beyond the outermost diameters the taper of the nearest pair goes on in a straight line,
-but the end is taken no thinner than half and no thicker than 1.25 times the outermost
-diameter. Wood is cut into intervals; three Gauss points per interval integrate volume
-and its first two moments exactly.
 """
 
 from __future__ import annotations
@@ -27,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
+from analysis.predicting.inputs import check_numbers, missing, name_of
+from analysis.predicting.volume import Body, Shape, body_of, shape_of
 from analysis.predicting.wood import Density, density_of
 from logger.records import Piece
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
@@ -51,59 +40,6 @@ BRUSH_CENTRE_U_SHARE: Final = 0.08
 
 CAVITY_U: Final = 0.1
 """Own assumption: standard uncertainty of a stated cavity ratio."""
-
-_THINNEST, _THICKEST = 0.5, 1.25
-_MID_TOLERANCE = 0.1
-_NODES = np.array([-math.sqrt(0.6), 0.0, math.sqrt(0.6)])
-_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 9.0
-
-
-def huber_m3(mid_diameter_m: float, length_m: float) -> float:
-    """Volume from the middle diameter.
-
-    Examples
-    --------
-    >>> round(huber_m3(0.27, 5.0), 6)
-    0.286278
-    """
-    return math.pi / 4.0 * mid_diameter_m**2 * length_m
-
-
-def smalian_m3(butt_diameter_m: float, top_diameter_m: float, length_m: float) -> float:
-    """Volume from the mean of the end areas.
-
-    Examples
-    --------
-    >>> round(smalian_m3(0.25, 0.29, 5.0), 6)
-    0.287848
-    """
-    return math.pi / 8.0 * (butt_diameter_m**2 + top_diameter_m**2) * length_m
-
-
-def frustum_m3(butt_diameter_m: float, top_diameter_m: float, length_m: float) -> float:
-    """Volume of a truncated cone.
-
-    Examples
-    --------
-    >>> round(frustum_m3(0.25, 0.29, 5.0), 6)
-    0.286801
-    """
-    square = butt_diameter_m**2 + butt_diameter_m * top_diameter_m + top_diameter_m**2
-    return math.pi / 12.0 * square * length_m
-
-
-def newton_m3(
-    butt_diameter_m: float, mid_diameter_m: float, top_diameter_m: float, length_m: float
-) -> float:
-    """Volume from both ends and the middle.
-
-    Examples
-    --------
-    >>> round(newton_m3(0.25, 0.27, 0.29, 5.0), 6)
-    0.286801
-    """
-    square = butt_diameter_m**2 + 4.0 * mid_diameter_m**2 + top_diameter_m**2
-    return math.pi / 24.0 * square * length_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,136 +96,31 @@ class PieceDraws:
     gyration_m: FloatArray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shape:
-    """Where diameters were taken, and the rule that joins them."""
-
-    at_m: FloatArray
-    diameter_m: FloatArray
-    length_m: float
-    rule: str
-    form_rel_u: float
-    warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Body:
-    """Wood of one or many pieces: volume, first and second moment about the butt."""
-
-    volume_m3: FloatArray
-    first_m4: FloatArray
-    second_m5: FloatArray
-
-
-def _finite(value: float, key: str, *, low: float = 0.0) -> float:
-    if not math.isfinite(value) or value < low:
-        raise PredictionError(f"piece.{key}: {value} is not usable; write a number ≥ {low:g}")
-    return value
-
-
 def _check(piece: Piece) -> None:
-    if _finite(piece.length_m, "length_m") <= 0:
-        raise PredictionError(f"piece {piece.name!r}: length_m must be more than 0")
+    check_numbers(piece)
+    who = name_of(piece)
+    if piece.length_m <= 0:
+        raise PredictionError(f"{who}: length_m must be more than 0")
     if not piece.diameters:
-        raise PredictionError(f"piece {piece.name!r}: diameters: write at least one")
+        raise missing(piece, "diameters", "write at least one, with its distance from the butt")
     for i, d in enumerate(piece.diameters):
-        _finite(d.at_m, f"diameters[{i}].at_m")
-        if _finite(d.diameter_m, f"diameters[{i}].diameter_m") <= 0:
-            raise PredictionError(f"piece.diameters[{i}].diameter_m must be more than 0")
+        if d.diameter_m <= 0:
+            raise PredictionError(f"{who}: diameters[{i}].diameter_m must be more than 0")
         if d.at_m > piece.length_m * (1 + 1e-9):
             raise PredictionError(
-                f"piece.diameters[{i}].at_m: {d.at_m:g} m lies beyond the piece's end at "
+                f"{who}: diameters[{i}].at_m: {d.at_m:g} m lies beyond the piece's end at "
                 f"{piece.length_m:g} m; distances are from the butt"
             )
     if len({d.at_m for d in piece.diameters}) < len(piece.diameters):
-        raise PredictionError(f"piece {piece.name!r}: two diameters at the same place")
-    if not 0 <= _finite(piece.brush_share, "brush_share") <= 0.9:
-        raise PredictionError("piece.brush_share: write a share of the whole weight, 0 to 0.9")
-    if not 0 <= _finite(piece.cavity_ratio, "cavity_ratio") < 1:
-        raise PredictionError("piece.cavity_ratio: write cavity over outer diameter, 0 to below 1")
-
-
-def _single(at: FloatArray, diameter: FloatArray, length: float) -> _Shape:
-    if abs(at[0] - length / 2.0) <= _MID_TOLERANCE * length:
-        return _Shape(at, diameter, length, "huber", 0.03, ())
-    warning = (
-        f"the only diameter is at {at[0]:g} m, not at the middle: taper is unknown; "
-        "a diameter at the middle would narrow the weight most"
-    )
-    return _Shape(at, diameter, length, "cylinder", 0.15, (warning,))
-
-
-def _shape(piece: Piece) -> _Shape:
-    length = float(piece.length_m)
-    taken = sorted((d.at_m, d.diameter_m) for d in piece.diameters)
-    at = np.array([a for a, _ in taken])
-    diameter = np.array([d for _, d in taken])
-    if at.size == 1:
-        return _single(at, diameter, length)
-    near = _MID_TOLERANCE / 5.0 * length
-    if at.size == 3 and np.all(np.abs(at - np.array([0.0, length / 2.0, length])) <= near):
-        return _Shape(np.array([0.0, length / 2.0, length]), diameter, length, "newton", 0.01, ())
-    bare = float(at[0] + length - at[-1]) / length
-    warning: tuple[str, ...] = ()
-    if bare > 0.3:
-        warning = (f"diameters cover only {100 * (1 - bare):.0f} % of the length; taper goes on",)
-    return _Shape(at, diameter, length, "frustums", 0.03 / (at.size - 1) + 0.1 * bare, warning)
-
-
-def _end(near: FloatArray, next_: FloatArray, run: float, step: float) -> FloatArray:
-    """Diameter at an end, on the straight line through the two nearest, within limits."""
-    on_line = near + (near - next_) * (run / step)
-    return np.clip(on_line, _THINNEST * near, _THICKEST * near)
-
-
-def _profile(shape: _Shape, diameter: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Places (k,) and diameters (n, k) from butt to end, extended to both ends."""
-    at = shape.at_m
-    columns = [diameter]
-    places = [at]
-    if at[0] > 0:
-        first = _end(diameter[:, 0], diameter[:, 1], at[0], at[1] - at[0])
-        columns.insert(0, first[:, None])
-        places.insert(0, np.zeros(1))
-    if at[-1] < shape.length_m:
-        last = _end(diameter[:, -1], diameter[:, -2], shape.length_m - at[-1], at[-1] - at[-2])
-        columns.append(last[:, None])
-        places.append(np.array([shape.length_m]))
-    return np.concatenate(places), np.concatenate(columns, axis=1)
-
-
-def _gauss_areas(shape: _Shape, diameter: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Places (m,), weights (m,) and squared diameters (n, m) at the Gauss points."""
-    if shape.rule in {"huber", "cylinder"}:
-        half = shape.length_m / 2.0
-        return half * (1.0 + _NODES), half * _WEIGHTS, np.repeat(diameter**2, 3, axis=1)
-    if shape.rule == "newton":
-        half = shape.length_m / 2.0
-        u = _NODES
-        basis = np.stack([u * (u - 1.0) / 2.0, 1.0 - u**2, u * (u + 1.0) / 2.0])
-        return half * (1.0 + u), half * _WEIGHTS, diameter**2 @ basis
-    places, full = _profile(shape, diameter)
-    half_steps = np.diff(places) / 2.0
-    middles = places[:-1] + half_steps
-    x = (middles[:, None] + half_steps[:, None] * _NODES).ravel()
-    w = (half_steps[:, None] * _WEIGHTS).ravel()
-    share = (1.0 + _NODES) / 2.0
-    start, end = full[:, :-1, None], full[:, 1:, None]
-    d = start * (1.0 - share) + end * share
-    return x, w, (d**2).reshape(full.shape[0], -1)
-
-
-def _body(shape: _Shape, diameter: FloatArray, stretch: FloatArray) -> _Body:
-    """Integrate diameters (n, k); ``stretch`` (n,) scales the length."""
-    x, w, square = _gauss_areas(shape, diameter)
-    area = math.pi / 4.0 * square
-    return _Body(
-        stretch * (area @ w), stretch**2 * (area @ (w * x)), stretch**3 * (area @ (w * x * x))
-    )
+        raise PredictionError(f"{who}: two diameters at the same place; keep one")
+    if piece.brush_share > 0.9:
+        raise PredictionError(f"{who}: brush_share: write a share of the whole weight, 0 to 0.9")
+    if piece.cavity_ratio >= 1:
+        raise PredictionError(f"{who}: cavity_ratio: write cavity over outer diameter, below 1")
 
 
 def _with_brush(
-    body: _Body, length: FloatArray, brush: FloatArray, centre: FloatArray
+    body: Body, length: FloatArray, brush: FloatArray, centre: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Centre of mass and radius of gyration of wood and brush together."""
     wood_x = body.first_m4 / body.volume_m3
@@ -305,18 +136,18 @@ def _length_rel_u(length_m: float) -> float:
     return math.hypot(TAPE_LENGTH_U_M / length_m, TAPE_LENGTH_REL_U)
 
 
-def _tape_rel_u(shape: _Shape) -> float:
+def _tape_rel_u(shape: Shape) -> float:
     """Relative uncertainty of the volume from independent tape errors, by differences."""
     k = shape.at_m.size
     base = shape.diameter_m[None, :]
     moved = np.repeat(base, k, axis=0) + TAPE_DIAMETER_U_M * np.eye(k)
     ones = np.ones(k)
-    volume = _body(shape, base, ones[:1]).volume_m3[0]
-    shifts = _body(shape, moved, ones).volume_m3 / volume - 1.0
+    volume = body_of(shape, base, ones[:1]).volume_m3[0]
+    shifts = body_of(shape, moved, ones).volume_m3 / volume - 1.0
     return float(np.sqrt(np.sum(shifts**2)))
 
 
-def _parts(piece: Piece, shape: _Shape, density: Density) -> dict[str, float]:
+def _parts(piece: Piece, shape: Shape, density: Density) -> dict[str, float]:
     parts = {
         "density": density.rel_u,
         "diameters": math.hypot(_tape_rel_u(shape), 2.0 * BARK_OVALITY_REL_U),
@@ -359,13 +190,13 @@ def draw(piece: Piece, rng: np.random.Generator, n: int) -> PieceDraws:
         A value that is not usable, or a misspelt species.
     """
     _check(piece)
-    shape = _shape(piece)
+    shape = shape_of(piece)
     density = density_of(piece.species, piece.condition, piece.density_kg_per_m3)
     return _draw(piece, shape, density, rng, n)
 
 
 def _draw(
-    piece: Piece, shape: _Shape, density: Density, rng: np.random.Generator, n: int
+    piece: Piece, shape: Shape, density: Density, rng: np.random.Generator, n: int
 ) -> PieceDraws:
     factor = lognormal(rng, density.rel_u, n) * lognormal(rng, shape.form_rel_u, n)
     stretch = lognormal(rng, _length_rel_u(shape.length_m), n)
@@ -373,7 +204,7 @@ def _draw(
     common = 1.0 + BARK_OVALITY_REL_U * rng.standard_normal(n)
     noise = TAPE_DIAMETER_U_M * rng.standard_normal((n, k))
     diameter = np.maximum(shape.diameter_m * common[:, None] + noise, 0.1 * shape.diameter_m)
-    body = _body(shape, diameter, stretch)
+    body = body_of(shape, diameter, stretch)
     brush = piece.brush_share * (1.0 + BRUSH_REL_U * rng.standard_normal(n))
     brush = np.clip(brush, 0.0, 0.95)
     centre = BRUSH_CENTRE_SHARE + BRUSH_CENTRE_U_SHARE * rng.standard_normal(n)
@@ -411,9 +242,9 @@ def estimate(piece: Piece) -> PieceEstimate:
     (2246, 489)
     """
     _check(piece)
-    shape = _shape(piece)
+    shape = shape_of(piece)
     density = density_of(piece.species, piece.condition, piece.density_kg_per_m3)
-    body = _body(shape, shape.diameter_m[None, :], np.ones(1))
+    body = body_of(shape, shape.diameter_m[None, :], np.ones(1))
     volume = float(body.volume_m3[0]) * (1.0 - piece.cavity_ratio**2)
     mass = density.kg_per_m3 * volume / (1.0 - piece.brush_share)
     x, gyration = _with_brush(

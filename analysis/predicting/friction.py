@@ -1,0 +1,104 @@
+"""Friction where a rope bends: wraps, sheaves, and what two readings say about it.
+
+Comes in: angles and friction constants, numbers or arrays. Goes out: tension ratios.
+Must not: know about rigs or records.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+def capstan_ratio(friction: ArrayLike, angle_rad: ArrayLike) -> FloatArray:
+    """High over low tension of a rope on a fixed contact, exp(μθ).
+
+    Parameters
+    ----------
+    friction : array_like
+        Coefficient of friction μ.
+    angle_rad : array_like
+        Angle of wrap θ, radians.
+
+    Returns
+    -------
+    ndarray of float64
+        T_high / T_low, at least 1.
+
+    Examples
+    --------
+    >>> round(float(capstan_ratio(0.2, 2 * np.pi)), 3)
+    3.514
+    """
+    return np.asarray(np.exp(np.multiply(friction, angle_rad)), dtype=np.float64)
+
+
+def wraps_ratio(friction: ArrayLike, wraps: ArrayLike) -> FloatArray:
+    """High over low tension after n full wraps, exp(2πμn).
+
+    Examples
+    --------
+    >>> round(float(wraps_ratio(0.1, 3)), 3)
+    6.586
+    """
+    return capstan_ratio(friction, 2.0 * np.pi * np.asarray(wraps))
+
+
+def sheave_efficiency(efficiency_180: ArrayLike, wrap_rad: ArrayLike) -> FloatArray:
+    """Low over high tension of a sheave at a wrap angle.
+
+    Parameters
+    ----------
+    efficiency_180 : array_like
+        T_low / T_high as quoted for a wrap of 180°, above 0 and at most 1.
+    wrap_rad : array_like
+        Angle through which the rope turns, radians, 0 to π.
+
+    Returns
+    -------
+    ndarray of float64
+        η_θ, between ``efficiency_180`` and 1.
+
+    Notes
+    -----
+    Bearing friction follows the resultant: 1 − η_θ = b √(1 + η_θ² − 2 η_θ cos θ) with
+    b = (1 − η)/(1 + η). Squared, this is a quadratic whose two roots are reciprocal; the
+    one below 1 is returned in the form that does not cancel.
+
+    Examples
+    --------
+    >>> [round(float(sheave_efficiency(0.9, np.deg2rad(a))), 3) for a in (180, 90, 60)]
+    [0.9, 0.928, 0.949]
+    """
+    eta = np.asarray(efficiency_180, dtype=np.float64)
+    cos = np.cos(wrap_rad)
+    b2 = ((1.0 - eta) / (1.0 + eta)) ** 2
+    root = np.sqrt(np.maximum(b2 * (1.0 - cos) * (2.0 - b2 * (1.0 + cos)), 0.0))
+    return np.asarray((1.0 - b2) / (1.0 - b2 * cos + root), dtype=np.float64)
+
+
+def friction_angle(raise_n: ArrayLike, lower_n: ArrayLike) -> FloatArray:
+    """Friction μθ from the tensions that raise and lower the same piece, ½ ln(T_r/T_l).
+
+    Examples
+    --------
+    >>> round(float(friction_angle(98, 50)), 3)
+    0.336
+    """
+    return np.asarray(0.5 * np.log(np.divide(raise_n, lower_n)), dtype=np.float64)
+
+
+def weight_bounds(fall_n: ArrayLike, efficiency: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Bounds of the lead's load from a fall reading at rest: ηF to F/η.
+
+    Examples
+    --------
+    >>> [round(float(v)) for v in weight_bounds(1000.0, 0.9)]
+    [900, 1111]
+    """
+    return (
+        np.asarray(np.multiply(fall_n, efficiency), dtype=np.float64),
+        np.asarray(np.divide(fall_n, efficiency), dtype=np.float64),
+    )

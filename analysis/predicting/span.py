@@ -1,0 +1,220 @@
+"""Where a piece hangs on a rope between two anchors, with friction at its block.
+
+Comes in: span, height difference, rope length, block efficiency; numbers or arrays. Goes
+out: a :class:`SpanState`. Must not: know about records, or draw random numbers.
+
+Notes
+-----
+The piece's block lies on the lower arc of the ellipse l₁ + l₂ = L about the two anchors.
+Its horizontal place x is found from T₁ sin α₁ = T₂ sin α₂ with T₂ = q T₁: the residual
+x/l₁ − q (D − x)/l₂ is negative at x = 0 and positive at x = D, so a bracketed
+iteration cannot miss the root. Weight of the rope neglected, contacts are points, no wind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.errors import PredictionError
+from analysis.predicting.friction import sheave_efficiency
+
+FloatArray = NDArray[np.float64]
+
+_MOST_STEPS: Final = 200
+_CLOSE: Final = 1e-14
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpanState:
+    """A piece hanging in the belly of the rope; all arrays of one shape.
+
+    Parameters
+    ----------
+    from_high_block_m, depth_m : ndarray
+        Horizontal distance from, and depth below, the high block A.
+    lead_m, standing_m : ndarray
+        Leg lengths l₁ (A to piece) and l₂ (piece to B).
+    lead_angle_rad, standing_angle_rad : ndarray
+        Angles of the legs from plumb at the piece, α₁ and α₂.
+    lead_share, standing_share : ndarray
+        Leg tension per newton of vertical load.
+    """
+
+    from_high_block_m: FloatArray
+    depth_m: FloatArray
+    lead_m: FloatArray
+    standing_m: FloatArray
+    lead_angle_rad: FloatArray
+    standing_angle_rad: FloatArray
+    lead_share: FloatArray
+    standing_share: FloatArray
+
+    @property
+    def wrap_rad(self) -> FloatArray:
+        """Angle through which the rope turns at the piece's block."""
+        return np.asarray(np.pi - self.lead_angle_rad - self.standing_angle_rad)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Problem:
+    span_m: FloatArray
+    height_m: FloatArray
+    rope_m: FloatArray
+    efficiency: FloatArray
+    motion: FloatArray
+    by_angle: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """Legs for a horizontal place of the block."""
+
+    depth: FloatArray
+    lead: FloatArray
+    standing: FloatArray
+
+
+def _place(p: _Problem, x: FloatArray) -> _Place:
+    slack2 = p.rope_m**2 - p.span_m**2 - p.height_m**2
+    c0 = (slack2 + 2.0 * p.span_m * x) / (2.0 * p.rope_m)
+    h = p.height_m / p.rope_m
+    flat = 1.0 - h**2
+    depth = (c0 * h + np.sqrt(np.maximum(c0**2 - flat * x**2, 0.0))) / flat
+    lead = np.hypot(x, depth)
+    return _Place(depth, lead, np.hypot(p.span_m - x, depth - p.height_m))
+
+
+def _ratio(p: _Problem, x: FloatArray, at: _Place) -> FloatArray:
+    """Give q = T_standing / T_lead for the motion given."""
+    if not p.by_angle:
+        return np.asarray(p.efficiency**p.motion)
+    cos = -(x * (p.span_m - x) - at.depth * (at.depth - p.height_m)) / (at.lead * at.standing)
+    wrap = np.pi - np.arccos(np.clip(cos, -1.0, 1.0))
+    return np.asarray(sheave_efficiency(p.efficiency, wrap) ** p.motion)
+
+
+def _residual(p: _Problem, x: FloatArray) -> FloatArray:
+    at = _place(p, x)
+    q = _ratio(p, x, at)
+    return np.asarray(x / at.lead - q * (p.span_m - x) / at.standing)
+
+
+def _root(p: _Problem) -> FloatArray:
+    """Horizontal place of the block: false position with the Illinois rule."""
+    low, high = np.zeros_like(p.span_m), p.span_m.copy()
+    f_low, f_high = _residual(p, low), _residual(p, high)
+    side = np.zeros_like(low)
+    x = 0.5 * p.span_m
+    for _ in range(_MOST_STEPS):
+        chord = f_high - f_low
+        meets = (low * f_high - high * f_low) / np.where(chord > 0, chord, 1.0)
+        x = np.clip(np.where(chord > 0, meets, x), low, high)
+        f = _residual(p, x)
+        if np.all((np.abs(f) <= _CLOSE) | (high - low <= _CLOSE * p.span_m)):
+            break
+        above = f > 0
+        # An end kept twice has its residual halved, so that both ends move.
+        f_low = np.where(above & (side > 0), 0.5 * f_low, f_low)
+        f_high = np.where(~above & (side < 0), 0.5 * f_high, f_high)
+        side = np.where(above, 1.0, -1.0)
+        high, f_high = np.where(above, x, high), np.where(above, f, f_high)
+        low, f_low = np.where(above, low, x), np.where(above, f_low, f)
+    return x
+
+
+def _problem(
+    span_m: ArrayLike,
+    height_m: ArrayLike,
+    rope_m: ArrayLike,
+    efficiency: ArrayLike,
+    motion: ArrayLike,
+    *,
+    by_angle: bool,
+) -> _Problem:
+    given = (span_m, height_m, rope_m, efficiency, motion)
+    values = [np.asarray(v, dtype=np.float64) for v in given]
+    if not all(np.all(np.isfinite(v)) for v in values):
+        raise PredictionError("span rig: span, height, rope length and friction must be numbers")
+    span, height, rope, eta, way = (np.array(v) for v in np.broadcast_arrays(*values))
+    if np.any(span < 0):
+        raise PredictionError("span rig: the span between the anchors cannot be negative")
+    if np.any((eta <= 0) | (eta > 1)):
+        raise PredictionError("span rig: a block's efficiency lies above 0 and is at most 1")
+    straight = np.hypot(span, height)
+    if np.any(rope <= straight * (1.0 + 1e-9)):
+        raise PredictionError(
+            f"rig.rope_length_m: {float(np.min(rope)):g} m of rope between high block and anchor "
+            f"cannot reach a piece; the straight distance is {float(np.max(straight)):.2f} m, "
+            "so write the longer length at which the piece hangs"
+        )
+    return _Problem(span, height, rope, eta, way, by_angle)
+
+
+def solve_span(
+    span_m: ArrayLike,
+    height_m: ArrayLike,
+    rope_m: ArrayLike,
+    *,
+    efficiency: ArrayLike = 1.0,
+    motion: ArrayLike = 0.0,
+    by_angle: bool = True,
+) -> SpanState:
+    """Find where the piece hangs and what its two legs carry.
+
+    Parameters
+    ----------
+    span_m : array_like
+        Horizontal distance D between high block A and anchor B.
+    height_m : array_like
+        Height of A above B, negative when B is higher.
+    rope_m : array_like
+        Rope length L between A and B, longer than the straight distance.
+    efficiency : array_like
+        η of the piece's block.
+    motion : array_like
+        1 raising, −1 lowering or first drop, 0 without friction, between them at rest:
+        T_standing = η^motion · T_lead.
+    by_angle : bool
+        Whether η is that of a 180° wrap and follows the wrap angle; else it is taken as
+        given.
+
+    Returns
+    -------
+    SpanState
+
+    Raises
+    ------
+    PredictionError
+        Rope too short, or values that are not usable.
+
+    Examples
+    --------
+    >>> up = solve_span(6.0, 1.0, 9.0, efficiency=0.9, motion=1.0, by_angle=False)
+    >>> round(float(up.from_high_block_m), 2), round(3000 * float(up.lead_share))
+    (3.16, 2128)
+    """
+    p = _problem(span_m, height_m, rope_m, efficiency, motion, by_angle=by_angle)
+    x = _root(p)
+    at = _place(p, x)
+    q = _ratio(p, x, at)
+    vertical = at.depth / at.lead + q * (at.depth - p.height_m) / at.standing
+    if np.any(vertical <= 0):
+        raise PredictionError(
+            "rig: the rope is so nearly tight, and so steep, that friction holds the piece "
+            "anywhere; write a longer rope_length_m"
+        )
+    share = 1.0 / vertical
+    return SpanState(
+        from_high_block_m=x,
+        depth_m=at.depth,
+        lead_m=at.lead,
+        standing_m=at.standing,
+        lead_angle_rad=np.asarray(np.arctan2(x, at.depth)),
+        standing_angle_rad=np.asarray(np.arctan2(p.span_m - x, at.depth - p.height_m)),
+        lead_share=np.asarray(share),
+        standing_share=np.asarray(q * share),
+    )
