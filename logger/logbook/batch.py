@@ -53,7 +53,7 @@ class _Run:
         self.frames.append(frame)
         self.next_index += len(frame.counts)
 
-    def chunk(self, stream: int, period_us: float) -> codec.Chunk:
+    def chunk(self, stream: int, sample_rate_hz: float) -> codec.Chunk:
         """Pack the frames."""
         table = codec.FrameTable(
             np.array([len(f.counts) for f in self.frames], dtype=np.int64),
@@ -61,7 +61,7 @@ class _Run:
             np.array([f.received_ns for f in self.frames], dtype=np.int64),
         )
         counts = np.concatenate([f.counts for f in self.frames])
-        return codec.encode(stream, self.first_index, counts, table, period_us)
+        return codec.encode(stream, self.first_index, counts, table, sample_rate_hz)
 
 
 class Batch:
@@ -75,8 +75,8 @@ class Batch:
         The recording.
     wall_ns : int
         Now; stamps calibrations.
-    periods_us : dict
-        Stream -> sample period of the streams opened so far; grows here.
+    rates_hz : dict
+        Stream -> sample rate of the streams opened so far; grows here.
 
     Attributes
     ----------
@@ -89,12 +89,12 @@ class Batch:
         connection: sqlite3.Connection,
         session: int,
         wall_ns: int,
-        periods_us: dict[int, float],
+        rates_hz: dict[int, float],
     ) -> None:
         self._execute = connection.execute
         self._session = session
         self._wall_ns = wall_ns
-        self._periods_us = periods_us
+        self._rates_hz = rates_hz
         self._runs: dict[int, _Run] = {}
         self.last: dict[int, int] = {}
         self._store: dict[type, Callable[..., None]] = {
@@ -123,7 +123,7 @@ class Batch:
         self._execute(f"INSERT INTO {table} VALUES ({marks})", values)  # noqa: S608 - our own names
 
     def _opened(self, item: StreamOpened) -> None:
-        self._periods_us[item.stream_id] = 1e6 / item.info.sample_rate_hz
+        self._rates_hz[item.stream_id] = item.info.sample_rate_hz
         self._insert(
             "stream",
             item.stream_id,
@@ -144,7 +144,7 @@ class Batch:
     def _samples(self, item: SamplesPlaced) -> None:
         if not len(item.counts):
             return
-        if item.stream_id not in self._periods_us:
+        if item.stream_id not in self._rates_hz:
             raise LogbookWriteError(
                 f"stream {item.stream_id}: samples for a stream that was not opened in this "
                 "recording; open it first"
@@ -159,7 +159,7 @@ class Batch:
         run = self._runs.pop(stream, None)
         if run is None:
             return
-        chunk = run.chunk(stream, self._periods_us[stream])
+        chunk = run.chunk(stream, self._rates_hz[stream])
         self._insert(
             "chunk",
             None,

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.samples import CountArray
+from logger.timebase import last_ticks
 
 Int64Array = NDArray[np.int64]
 
@@ -78,14 +79,14 @@ class Chunk:
     frames: bytes
 
 
-def least_delay(table: FrameTable, period_us: float) -> tuple[int, int]:
+def least_delay(table: FrameTable, sample_rate_hz: float) -> tuple[int, int]:
     """Find the frame that came with the least delay after its last sample.
 
     Parameters
     ----------
     table : FrameTable
-    period_us : float
-        Sample period, microseconds.
+    sample_rate_hz : float
+        Of the cell.
 
     Returns
     -------
@@ -94,25 +95,14 @@ def least_delay(table: FrameTable, period_us: float) -> tuple[int, int]:
     offset_ns : int
         Host time of its last byte minus that tick.
     """
-    last_us = table.tick_us + after(table.n - 1, period_us)
+    last_us = last_ticks(table.tick_us, table.n, sample_rate_hz)
     offset_ns = table.received_ns - last_us * 1000
     least = int(np.argmin(offset_ns))
     return int(last_us[least]), int(offset_ns[least])
 
 
-def after(n: Int64Array, period_us: float) -> Int64Array:
-    """Microseconds that n samples take, rounded to the nearest, to even when halfway.
-
-    Examples
-    --------
-    >>> after(np.array([0, 1, 2, 3]), 3.125)
-    array([0, 3, 6, 9])
-    """
-    return np.rint(n * period_us).astype(np.int64)
-
-
 def encode(
-    stream: int, first_index: int, counts: CountArray, table: FrameTable, period_us: float
+    stream: int, first_index: int, counts: CountArray, table: FrameTable, sample_rate_hz: float
 ) -> Chunk:
     """Pack a slice without a missing sample.
 
@@ -124,8 +114,8 @@ def encode(
         What the converter gave.
     table : FrameTable
         Its frames; their samples add up to n.
-    period_us : float
-        Sample period, microseconds.
+    sample_rate_hz : float
+        Of the cell.
 
     Returns
     -------
@@ -133,7 +123,7 @@ def encode(
         Ready to be stored.
     """
     head = (
-        stream, first_index, len(counts), len(table.n), CODEC, *least_delay(table, period_us)
+        stream, first_index, len(counts), len(table.n), CODEC, *least_delay(table, sample_rate_hz)
     )  # fmt: skip
     packed_counts = pack_counts(counts)
     packed_frames = _pack_frames(table)

@@ -50,16 +50,14 @@ def create(path: Path) -> None:
             migrations.migrate(connection, str(path))
         finally:
             connection.close()
-        _name(draft, path)
+        give_name(draft, path)
     except (sqlite3.Error, OSError) as error:
         raise LogbookWriteError(
             f"{path}: cannot make a logbook there ({error}); "
             "choose a folder that exists, that you may write to, and that has room"
         ) from error
     finally:
-        for left in (draft, draft.with_name(draft.name + "-journal")):
-            with contextlib.suppress(OSError):
-                left.unlink(missing_ok=True)
+        remove_draft(draft)
 
 
 def open_to_write(path: Path, *, busy_s: float = BUSY_S) -> sqlite3.Connection:
@@ -252,19 +250,32 @@ def _header_byte(path: Path, at: int) -> int:
         return file.read(100)[at]
 
 
-def _name(draft: Path, path: Path) -> None:
-    """Give a finished draft its name unless the name is taken."""
+def give_name(draft: Path, path: Path) -> bool:
+    """Give a finished draft its name; False when the name is taken by then."""
     try:
         path.hardlink_to(draft)
     except FileExistsError:
-        return
+        return False
     except OSError:  # no hard links on this file system
         if path.exists():
-            return
+            return False
         draft.rename(path)
+    sync_folder(path.parent)
+    return True
+
+
+def sync_folder(folder: Path) -> None:
+    """Make new names in a folder last through a power cut, where the system can."""
     if sys.platform != "win32":
-        fd = os.open(path.parent, os.O_RDONLY)
+        fd = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(fd)
         finally:
             os.close(fd)
+
+
+def remove_draft(draft: Path) -> None:
+    """Remove what is left of a draft."""
+    for part in ("", "-journal", "-wal", "-shm"):
+        with contextlib.suppress(OSError):
+            draft.with_name(draft.name + part).unlink(missing_ok=True)

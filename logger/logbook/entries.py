@@ -21,8 +21,8 @@ from logger.clock import Clock, SystemClock
 from logger.errors import LogbookMissingError
 from logger.logbook import connect
 from logger.logbook.batch import calibration
-from logger.logbook.reader import kind_of
 from logger.logbook.writer import software
+from logger.logbook.written import kind_of
 from logger.samples import Scaling
 
 T = TypeVar("T")

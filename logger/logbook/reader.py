@@ -1,35 +1,28 @@
-"""Read a logbook: rows, samples, records, predictions.
+"""Read a logbook: what was recorded, and through its base what was written down.
 
 Comes in: a path, also of a logbook that is being recorded. Goes out: frozen rows and
-read-only arrays. Must not: write, keep a query open (each is fetched whole, so that the
-recorder's journal can shrink), scale counts or draw conclusions.
+read-only arrays. Must not: write, scale counts or draw conclusions.
 """
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 import numpy as np
 
-from logger import records
-from logger.errors import LogbookMissingError, NotALogbookError
-from logger.logbook import codec, connect
+from logger.errors import LogbookMissingError
+from logger.logbook import codec
 from logger.logbook.rows import (
     Calibration,
     LeastDelays,
     Lowering,
-    Prediction,
     Samples,
     Session,
     Stream,
-    Version,
 )
+from logger.logbook.written import WrittenReader
 from logger.samples import (
     CellInfo,
     FaultNoted,
@@ -41,9 +34,7 @@ from logger.samples import (
 )
 
 if TYPE_CHECKING:
-    from logger.timebase import ClockFit
-
-R = TypeVar("R", bound=records.Record)
+    from logger.timebase import TimeFit
 
 _CHUNK: Final = (
     "stream, first_index, n, n_frames, codec, least_tick_us, least_offset_ns, crc, counts, frames"
@@ -64,7 +55,7 @@ _LOWERING: Final = """
     FROM lowering AS w LEFT JOIN lowering_end AS e USING (lowering, stream)"""
 
 
-class LogbookReader:
+class LogbookReader(WrittenReader):
     """An open logbook, read-only; a context manager.
 
     Opening folds in the journal that a crash left behind, where that is possible.
@@ -77,51 +68,11 @@ class LogbookReader:
         Foreign, damaged or newer, or not readable where it lies.
     """
 
-    def __init__(self, path: str | Path) -> None:
-        self.path = Path(path)
-        self._connection = connect.open_to_read(self.path)
-
-    def close(self) -> None:
-        """Let go of the file; does nothing the second time."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    @contextmanager
-    def snapshot(self) -> Iterator[None]:
-        """See one moment of a logbook that is being recorded, for as long as the block runs.
-
-        The recording goes on, but its journal cannot shrink meanwhile.
-        """
-        self._rows("BEGIN")
-        try:
-            yield
-        finally:
-            self._rows("COMMIT")
-
-    def _rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
-        try:
-            return self._connection.execute(sql, values).fetchall()
-        except sqlite3.Error as error:
-            raise connect.not_readable(self.path, error) from error
-
-    def _damaged(self, what: str) -> NotALogbookError:
-        return NotALogbookError(f"{self.path}: {what}; run: ropetally check {self.path}")
-
     # sessions, streams, calibrations
 
     def sessions(self) -> tuple[Session, ...]:
         """All recordings, oldest first."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT s.id, s.software, s.opened_boot_ns, s.opened_wall_ns, e.session IS NOT NULL, "
             "e.closed_boot_ns, e.closed_wall_ns, e.reason "
             "FROM session AS s LEFT JOIN session_end AS e ON e.session = s.id ORDER BY s.id"
@@ -130,7 +81,7 @@ class LogbookReader:
 
     def streams(self) -> tuple[Stream, ...]:
         """All streams, in the order of their numbers."""
-        return tuple(self._stream(row) for row in self._rows(f"{_STREAM} ORDER BY s.id"))
+        return tuple(self._stream(row) for row in self.query(f"{_STREAM} ORDER BY s.id"))
 
     def stream(self, stream: int) -> Stream:
         """One stream.
@@ -140,26 +91,26 @@ class LogbookReader:
         LogbookMissingError
             There is none of that number.
         """
-        for row in self._rows(f"{_STREAM} WHERE s.id = ?", stream):
+        for row in self.query(f"{_STREAM} WHERE s.id = ?", stream):
             return self._stream(row)
         raise self._no_stream(stream)
 
     def _no_stream(self, stream: int) -> LogbookMissingError:
-        known = ", ".join(str(row[0]) for row in self._rows("SELECT id FROM stream ORDER BY id"))
+        known = ", ".join(str(row[0]) for row in self.query("SELECT id FROM stream ORDER BY id"))
         return LogbookMissingError(
             f"{self.path}: no stream {stream}; there are: {known or 'none yet'}"
         )
 
     def _info(self, stream: int, text: str | None = None) -> CellInfo:
         if text is None:
-            rows = self._rows("SELECT info FROM stream WHERE id = ?", stream)
+            rows = self.query("SELECT info FROM stream WHERE id = ?", stream)
             if not rows:
                 raise self._no_stream(stream)
             text = str(rows[0][0])
         try:
             return msgspec.json.decode(text, type=CellInfo)
         except msgspec.DecodeError as error:
-            raise self._damaged(
+            raise self.damaged(
                 f"stream {stream}: what the cell said of itself cannot be read ({error})"
             ) from error
 
@@ -169,7 +120,7 @@ class LogbookReader:
 
     def calibrations(self, stream: int) -> tuple[Calibration, ...]:
         """All versions of a stream's calibration, oldest first."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT version, zero_counts, n_per_count, rel_u, offset_u_n, origin, entered_wall_ns "
             "FROM calibration WHERE stream = ? ORDER BY version",
             stream,
@@ -226,14 +177,14 @@ class LogbookReader:
         """
         at = -1 if first is None else first
         end = 2**63 - 1 if last is None else last
-        begun = self._rows(
+        begun = self.query(
             "SELECT first_index FROM chunk WHERE stream = ? AND first_index <= ? "
             "ORDER BY first_index DESC LIMIT 1",
             stream,
             at,
         )
         at = begun[0][0] if begun else at
-        while page := self._rows(
+        while page := self.query(
             f"SELECT {_CHUNK} FROM chunk WHERE stream = ? AND first_index BETWEEN ? AND ? "  # noqa: S608
             f"ORDER BY first_index LIMIT {_PAGE}",
             stream,
@@ -250,7 +201,7 @@ class LogbookReader:
         try:
             return codec.decode(chunk)
         except codec.CodecError as error:
-            raise self._damaged(
+            raise self.damaged(
                 f"stream {chunk.stream}, samples {chunk.first_index} to "
                 f"{chunk.first_index + chunk.n - 1}: {error}"
             ) from error
@@ -266,7 +217,7 @@ class LogbookReader:
 
     def least_delays(self, stream: int) -> LeastDelays:
         """Read each chunk's frame with the least delay, without unpacking any."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT least_tick_us, least_tick_us * 1000 + least_offset_ns FROM chunk "
             "WHERE stream = ? ORDER BY first_index",
             stream,
@@ -274,7 +225,7 @@ class LogbookReader:
         pairs = np.array(rows, dtype=np.int64).reshape(len(rows), 2)
         return LeastDelays(_frozen(pairs[:, 0].copy()), _frozen(pairs[:, 1].copy()))
 
-    def time_fit(self, stream: int) -> ClockFit:
+    def time_fit(self, stream: int) -> TimeFit:
         """Fit device tick to host time over the whole stream.
 
         Raises
@@ -282,19 +233,19 @@ class LogbookReader:
         LogbookMissingError
             No such stream, or it holds no sample.
         """
-        from logger.timebase import fit_clock  # noqa: PLC0415 - only analyses need it
+        from logger.timebase import fit_envelope  # noqa: PLC0415 - only analyses need it
 
         delays = self.least_delays(stream)
         if not len(delays.tick_us):
             self._info(stream)
             raise LogbookMissingError(f"{self.path}: stream {stream} holds no sample to time")
-        return fit_clock(delays.tick_us, delays.received_ns)
+        return fit_envelope(delays.tick_us, delays.received_ns)
 
     # what happened on the way
 
     def gaps(self, stream: int) -> tuple[GapNoted, ...]:
         """Missing samples of a stream, in order."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT stream, first_index, n_missing, noticed_ns, reason FROM gap "
             "WHERE stream = ? ORDER BY first_index, id",
             stream,
@@ -303,7 +254,7 @@ class LogbookReader:
 
     def faults(self, stream: int | None = None) -> tuple[FaultNoted, ...]:
         """Faults in the order noted: of one stream, or all (also those of no stream)."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT stream, cell, kind, noticed_ns, n, detail FROM fault "
             "WHERE ?1 IS NULL OR stream = ?1 ORDER BY id",
             stream,
@@ -312,7 +263,7 @@ class LogbookReader:
 
     def statuses(self, stream: int) -> tuple[StatusNoted, ...]:
         """Device statuses of a stream, in order."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT tick_us, overruns, clipped, temperature_c, battery_pct, received_ns "
             "FROM status WHERE stream = ? ORDER BY id",
             stream,
@@ -321,7 +272,7 @@ class LogbookReader:
 
     def marks(self, session: int | None = None) -> tuple[MarkMade, ...]:
         """Read the marks of one recording or of all, in order."""
-        rows = self._rows(
+        rows = self.query(
             "SELECT kind, at_ns, note FROM mark WHERE ?1 IS NULL OR session = ?1 ORDER BY id",
             session,
         )
@@ -329,7 +280,7 @@ class LogbookReader:
 
     def lowerings(self) -> tuple[Lowering, ...]:
         """All windows, by number, then stream."""
-        rows = self._rows(f"{_LOWERING} ORDER BY w.lowering, w.stream")
+        rows = self.query(f"{_LOWERING} ORDER BY w.lowering, w.stream")
         return tuple(_lowering(row) for row in rows)
 
     def lowering(self, number: int) -> tuple[Lowering, ...]:
@@ -340,86 +291,12 @@ class LogbookReader:
         LogbookMissingError
             There is none of that number.
         """
-        rows = self._rows(f"{_LOWERING} WHERE w.lowering = ? ORDER BY w.stream", number)
+        rows = self.query(f"{_LOWERING} WHERE w.lowering = ? ORDER BY w.stream", number)
         if not rows:
-            most = self._rows("SELECT max(lowering) FROM lowering")[0][0]
+            most = self.query("SELECT max(lowering) FROM lowering")[0][0]
             has = f"it holds 1 to {most}" if most else "it holds none yet"
             raise LogbookMissingError(f"{self.path}: no lowering {number}; {has}")
         return tuple(_lowering(row) for row in rows)
-
-    # what people wrote down, what was predicted
-
-    def keys(self, kind: str) -> tuple[str, ...]:
-        """Keys under which records of a kind are held, in the order first written."""
-        rows = self._rows(
-            "SELECT key FROM record WHERE kind = ? GROUP BY key ORDER BY min(id)", kind
-        )
-        return tuple(row[0] for row in rows)
-
-    def versions(self, kind: str, key: str) -> tuple[Version, ...]:
-        """All versions of a record, oldest first."""
-        rows = self._rows(
-            "SELECT kind, key, version, written_wall_ns, author, body FROM record "
-            "WHERE kind = ? AND key = ? ORDER BY version",
-            kind,
-            key,
-        )
-        return tuple(Version(*row) for row in rows)
-
-    def record(self, record: type[R], key: str) -> R | None:
-        """Read the version that holds now, None when there is no such record.
-
-        Parameters
-        ----------
-        record : type
-            One of the types in ``records.KINDS``.
-        key : str
-            As it was stored.
-        """
-        kind = kind_of(record)
-        versions = self.versions(kind, key)
-        return self._record(versions[-1], record) if versions else None
-
-    def all_records(self, record: type[R]) -> dict[str, R]:
-        """Key → the version that holds now, for every record of a type."""
-        kind = kind_of(record)
-        rows = self._rows(
-            "SELECT kind, key, max(version), written_wall_ns, author, body FROM record "
-            "WHERE kind = ? GROUP BY key ORDER BY min(id)",
-            kind,
-        )
-        return {row[1]: self._record(Version(*row), record) for row in rows}
-
-    def _record(self, version: Version, record: type[R]) -> R:
-        try:
-            return records.from_body(version.body, record)
-        except msgspec.DecodeError as error:
-            raise self._damaged(
-                f"{version.kind} {version.key!r}, version {version.version}: {error}"
-            ) from error
-
-    def predictions(self, piece: str | None = None) -> tuple[Prediction, ...]:
-        """Read stored predictions in the order made, of one piece (by its key) or of all."""
-        rows = self._rows(
-            "SELECT id, piece, made_wall_ns, software, inputs, result FROM prediction "
-            "WHERE ?1 IS NULL OR piece = ?1 ORDER BY id",
-            piece,
-        )
-        return tuple(
-            Prediction(*(*row[:4], msgspec.json.decode(row[4]), msgspec.json.decode(row[5])))
-            for row in rows
-        )
-
-
-def kind_of(record: type[records.Record]) -> str:
-    """Name under which a type of record is stored.
-
-    Examples
-    --------
-    >>> kind_of(records.Piece)
-    'piece'
-    """
-    return next(kind for kind, known in records.KINDS.items() if known is record)
 
 
 def _place(
@@ -428,7 +305,7 @@ def _place(
     """Index and tick of each sample of a chunk."""
     starts = np.cumsum(table.n) - table.n
     in_frame = np.arange(chunk.n) - np.repeat(starts, table.n)
-    tick_us = np.repeat(table.tick_us, table.n) + codec.after(in_frame, period_us)
+    tick_us = np.repeat(table.tick_us, table.n) + np.rint(in_frame * period_us).astype(np.int64)
     return chunk.first_index + np.arange(chunk.n, dtype=np.int64), tick_us, counts
 
 

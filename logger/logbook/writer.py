@@ -72,7 +72,7 @@ class LogbookWriter:
             raise
         self._failure: LogbookWriteError | None = None
         self._closed = False
-        self._periods_us: dict[int, float] = {}
+        self._rates_hz: dict[int, float] = {}
         try:
             self._begin()
         except sqlite3.Error as error:
@@ -123,7 +123,7 @@ class LogbookWriter:
             raise self._failure
         if self._closed:
             raise LogbookWriteError(f"{self.path}: closed; open it again to record")
-        batch = Batch(self._connection, self.session, self._clock.wall_ns(), self._periods_us)
+        batch = Batch(self._connection, self.session, self._clock.wall_ns(), self._rates_hz)
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             for item in items:
