@@ -32,6 +32,8 @@ _HOST_SLACK_US: Final = 60_000_000
 _RATE_SPAN_US: Final = 10_000_000
 _NOMINAL_RATE_ERROR: Final = 0.02
 _MEASURED_RATE_ERROR: Final = 2e-4
+_LEAST_EVERY_US: Final = 1_000_000
+_LEAST_KEPT: Final = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,9 @@ class TimeBase:
         Bound of the error of a tick, as the device says.
     """
 
-    __slots__ = ("_backward", "_first", "_jitter_us", "_last", "_nominal_hz", "_recent")
+    __slots__ = (
+        "_backward", "_first", "_jitter_us", "_last", "_least", "_nominal_hz", "_recent",
+    )  # fmt: skip
 
     def __init__(self, sample_rate_hz: float, jitter_bound_us: int = 0) -> None:
         self._nominal_hz = sample_rate_hz
@@ -89,6 +93,7 @@ class TimeBase:
         self._last: _Seen | None = None
         self._recent: deque[tuple[int, int]] = deque(maxlen=_RECENT)
         self._backward: list[SampleFrame] = []
+        self._least: deque[tuple[int, int]] = deque(maxlen=_LEAST_KEPT)
 
     @property
     def measured_rate_hz(self) -> float | None:
@@ -97,6 +102,22 @@ class TimeBase:
         if first is None or last is None or last.tick_us - first.tick_us < _RATE_SPAN_US:
             return None
         return (last.first_index - first.first_index) / (last.tick_us - first.tick_us) * 1e6
+
+    def fit(self) -> TimeFit | None:
+        """Fit tick to host time over about the last five minutes; None before any frame."""
+        if not self._least:
+            return None
+        ticks, received = zip(*self._least, strict=True)
+        return fit_envelope(ticks, received)
+
+    def _note_delay(self, tick_us: int, n: int, received_ns: int) -> None:
+        """Keep the frame that was on its way the shortest, one a second."""
+        end_us = tick_us + round((n - 1) / self._nominal_hz * 1e6)
+        newest = self._least[-1] if self._least else None
+        if newest is None or end_us // _LEAST_EVERY_US != newest[0] // _LEAST_EVERY_US:
+            self._least.append((end_us, received_ns))
+        elif received_ns - end_us * 1000 < newest[1] - newest[0] * 1000:
+            self._least[-1] = (end_us, received_ns)
 
     def place(self, frame: SampleFrame) -> Placed | Fault | Restart:
         """Place the next frame.
@@ -150,6 +171,7 @@ class TimeBase:
             self._first = self._last
         self._recent.append((frame.index16, frame.tick_us))
         self._backward.clear()
+        self._note_delay(tick_us, len(frame.counts), frame.received_ns)
         return Placed(index, tick_us, n_missing, unsure)
 
     def _look_back(
@@ -210,7 +232,7 @@ _MAX_DRIFT: Final = 500e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ClockFit:
+class TimeFit:
     """Piecewise-linear map from unwrapped tick to host time.
 
     Parameters
@@ -241,11 +263,40 @@ class ClockFit:
             Nanoseconds of the clock that runs through suspend.
         """
         ticks = np.asarray(tick_us, dtype=np.int64)
-        offset = np.interp(ticks, self.knot_tick_us, self.knot_offset_ns)
-        return ticks * 1000 + np.rint(offset).astype(np.int64)
+        at, value = self.knot_tick_us, self.knot_offset_ns
+        piece = np.clip(np.searchsorted(at, ticks) - 1, 0, max(len(at) - 2, 0))
+        run = np.diff(at, append=at[-1] + 1.0)
+        rise = np.diff(value, append=value[-1])
+        offset = value[piece] + (ticks - at[piece]) * (rise[piece] / np.maximum(run[piece], 1.0))
+        host: NDArray[np.int64] = ticks * 1000 + np.rint(offset).astype(np.int64)
+        return host
 
 
-def fit_clock(tick_us: ArrayLike, received_ns: ArrayLike) -> ClockFit:
+def last_ticks(tick_us: ArrayLike, n: ArrayLike, sample_rate_hz: float) -> NDArray[np.int64]:
+    """Give the tick of the last sample of each frame, as :func:`fit_envelope` wants it.
+
+    Parameters
+    ----------
+    tick_us : (k,) int64
+        Unwrapped tick of the first sample of each frame.
+    n : (k,) int64
+        Samples in each frame.
+    sample_rate_hz : float
+        Of the cell.
+
+    Examples
+    --------
+    >>> last_ticks([1000, 17_000], [16, 1], 1000.0).tolist()
+    [16000, 17000]
+    """
+    within = (np.asarray(n, dtype=np.int64) - 1) * (1e6 / sample_rate_hz)
+    ticks: NDArray[np.int64] = np.asarray(tick_us, dtype=np.int64) + np.rint(within).astype(
+        np.int64
+    )
+    return ticks
+
+
+def fit_envelope(tick_us: ArrayLike, received_ns: ArrayLike) -> TimeFit:
     """Fit the lower envelope of (received − tick): latency only ever adds.
 
     Parameters
@@ -257,7 +308,7 @@ def fit_clock(tick_us: ArrayLike, received_ns: ArrayLike) -> ClockFit:
 
     Returns
     -------
-    ClockFit
+    TimeFit
         With knots at most five minutes apart. Before 30 s the slope is held at 0.
 
     Raises
@@ -279,13 +330,13 @@ def fit_clock(tick_us: ArrayLike, received_ns: ArrayLike) -> ClockFit:
 
     Examples
     --------
-    >>> fit_clock([0, 16_000, 32_000], [2_000_000, 17_500_000, 40_000_000]).host_ns([0]).tolist()
+    >>> fit_envelope([0, 16_000, 32_000], [2_000_000, 17_500_000, 40_000_000]).host_ns([0]).tolist()
     [1500000]
     """
     ticks = np.asarray(tick_us, dtype=np.int64)
     received = np.asarray(received_ns, dtype=np.int64)
     if ticks.size == 0 or ticks.shape != received.shape:
-        raise ValueError("fit_clock needs at least one frame and arrays of equal length")
+        raise ValueError("fit_envelope needs at least one frame and arrays of equal length")
     order = np.argsort(ticks, kind="stable")
     ticks, offset = ticks[order], (received - ticks * 1000)[order]
     base = int(offset[0])
@@ -293,7 +344,7 @@ def fit_clock(tick_us: ArrayLike, received_ns: ArrayLike) -> ClockFit:
     knots, values = _knots(ticks, shifted)
     span_us = knots[-1] - knots[0]
     drift = (values[-1] - values[0]) / span_us * 1e3 if span_us > 0 else 0.0
-    return ClockFit(knots, values + base, float(drift))
+    return TimeFit(knots, values + base, float(drift))
 
 
 def _knots(

@@ -50,6 +50,48 @@ class Decoder(Protocol):
         ...
 
 
+class Splitter:
+    """Cuts a stream of bytes at a delimiter, never keeping more than ``longest`` bytes.
+
+    Parameters
+    ----------
+    delimiter : bytes
+        One byte.
+    longest : int
+        Longest part that can be a frame.
+    """
+
+    __slots__ = ("_delimiter", "_longest", "_skipping", "_tail")
+
+    def __init__(self, delimiter: bytes, longest: int) -> None:
+        self._delimiter = delimiter
+        self._longest = longest
+        self._tail = b""
+        self._skipping = False
+
+    def feed(self, data: bytes) -> list[bytes | None]:
+        """Give the parts that the bytes completed, None once for each one too long."""
+        *whole, tail = (self._tail + data).split(self._delimiter)
+        parts: list[bytes | None] = []
+        for part in whole:
+            if self._skipping:
+                self._skipping = False
+            elif part:
+                parts.append(part if len(part) <= self._longest else None)
+        if len(tail) > self._longest and not self._skipping:
+            self._skipping = True
+            parts.append(None)
+        self._tail = b"" if self._skipping else tail
+        return parts
+
+    def finish(self) -> int:
+        """Forget the unfinished part and give its length."""
+        left = len(self._tail)
+        self._tail = b""
+        self._skipping = False
+        return left
+
+
 def fault(kind: str, received_ns: int, detail: str) -> Fault:
     """Build the record of one thing that could not be used."""
     return Fault(kind=kind, received_ns=received_ns, n=1, detail=detail)

@@ -28,6 +28,7 @@ from logger.decoders.base import (
     NO_TEMPERATURE,
     WIRE_VERSION,
     Decoded,
+    Splitter,
     fault,
 )
 from logger.errors import FrameError
@@ -69,38 +70,18 @@ def frame(payload: bytes) -> bytes:
 class BinaryFrameDecoder:
     """Finds frames between delimiters, checks them and reads their payloads."""
 
-    __slots__ = ("_oversize", "_tail")
+    __slots__ = ("_parts",)
 
     def __init__(self) -> None:
-        self._tail = b""
-        self._oversize = False
+        self._parts = Splitter(_DELIMITER, MAX_ENCODED)
 
     def feed(self, data: bytes, received_ns: int) -> list[Decoded]:
         """Take bytes as they came and return what they completed."""
-        *whole, tail = (self._tail + data).split(_DELIMITER)
-        decoded: list[Decoded] = []
-        for encoded in whole:
-            if self._oversize:
-                self._oversize = False
-            elif len(encoded) > MAX_ENCODED:
-                decoded.append(_oversize(received_ns))
-            elif encoded:
-                decoded.append(_unframe(encoded, received_ns))
-        self._keep(tail, received_ns, decoded)
-        return decoded
-
-    def _keep(self, tail: bytes, received_ns: int, decoded: list[Decoded]) -> None:
-        """Keep an unfinished frame, but never more than a frame can be long."""
-        if len(tail) > MAX_ENCODED and not self._oversize:
-            self._oversize = True
-            decoded.append(_oversize(received_ns))
-        self._tail = b"" if self._oversize else tail
+        return [_unframe(part, received_ns) for part in self._parts.feed(data)]
 
     def finish(self, received_ns: int) -> list[Decoded]:
         """Report an unfinished frame when the link ends; forget it."""
-        left = len(self._tail)
-        self._tail = b""
-        self._oversize = False
+        left = self._parts.finish()
         if not left:
             return []
         return [fault("bad_length", received_ns, f"link ended {left} bytes into a frame")]
@@ -110,12 +91,10 @@ class BinaryFrameDecoder:
         return _DELIMITER + frame(bytes((opcode, request_id)) + arguments)
 
 
-def _oversize(received_ns: int) -> Decoded:
-    return fault("oversize", received_ns, f"more than {MAX_ENCODED} bytes without a delimiter")
-
-
-def _unframe(encoded: bytes, received_ns: int) -> Decoded:
+def _unframe(encoded: bytes | None, received_ns: int) -> Decoded:
     """Undo COBS, verify the check sum, read the payload."""
+    if encoded is None:
+        return fault("oversize", received_ns, f"more than {MAX_ENCODED} bytes without a delimiter")
     try:
         raw = cobs.decode(encoded)
     except cobs.DecodeError as error:
