@@ -72,8 +72,13 @@ def sheave_efficiency(efficiency_180: ArrayLike, wrap_rad: ArrayLike) -> FloatAr
     >>> [round(float(sheave_efficiency(0.9, np.deg2rad(a))), 3) for a in (180, 90, 60)]
     [0.9, 0.928, 0.949]
     """
+    return efficiency_at_cos(efficiency_180, np.cos(wrap_rad))
+
+
+def efficiency_at_cos(efficiency_180: ArrayLike, cos_wrap: ArrayLike) -> FloatArray:
+    """Compute :func:`sheave_efficiency` from the cosine of the wrap angle."""
     eta = np.asarray(efficiency_180, dtype=np.float64)
-    cos = np.cos(wrap_rad)
+    cos = np.asarray(cos_wrap, dtype=np.float64)
     b2 = ((1.0 - eta) / (1.0 + eta)) ** 2
     root = np.sqrt(np.maximum(b2 * (1.0 - cos) * (2.0 - b2 * (1.0 + cos)), 0.0))
     return np.asarray((1.0 - b2) / (1.0 - b2 * cos + root), dtype=np.float64)

@@ -90,10 +90,24 @@ def fall_length_m(rig: Rig) -> float | None:
     return total if total > 0 else None
 
 
-def _contact_ratio(
-    node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatArray
-) -> FloatArray:
-    """Low over high tension at a node; ``shift`` in standard uncertainties."""
+def contact_ratio(node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatArray) -> FloatArray:
+    """Low over high tension at a node; 0 where the rope is fixed.
+
+    Parameters
+    ----------
+    node : Node
+        With its contact.
+    wrap_rad : ndarray
+        Angle through which the rope turns there.
+    drop : bool
+        Whether η for drops is used where it is known.
+    shift : ndarray
+        Distance from the nominal friction, in standard uncertainties.
+
+    Returns
+    -------
+    ndarray of float64
+    """
     if node.contact == "fixed":
         return np.zeros_like(shift)
     if node.contact == "wrap":
@@ -117,7 +131,7 @@ def _span_state(rig: Rig, motion: FloatArray, *, drop: bool, shift: FloatArray) 
     if sheave:
         eta = _efficiency(block, drop=drop, shift=shift)
     else:
-        eta = _contact_ratio(block, np.zeros_like(shift), drop=drop, shift=shift)
+        eta = contact_ratio(block, np.zeros_like(shift), drop=drop, shift=shift)
     if np.any(eta <= 0):
         raise PredictionError(
             f"{name_of(rig)}: the piece's block {block.name!r} is fixed to the rope; a span rig "
@@ -194,7 +208,7 @@ def loads_per_newton(
         onward = path[i + 1] if i + 1 < len(path) else None
         out = _towards(node, onward)
         cos = np.clip(towards_piece @ out, -1.0, 1.0)
-        ratio = _contact_ratio(node, np.pi - np.arccos(cos), drop=drop, shift=offset)
+        ratio = contact_ratio(node, np.pi - np.arccos(cos), drop=drop, shift=offset)
         after = tension * ratio if node.contact == "fixed" else tension * ratio**-way
         slings[node.name] = np.sqrt(
             np.maximum(tension**2 + after**2 + 2.0 * tension * after * cos, 0.0)

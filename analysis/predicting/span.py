@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import PredictionError
-from analysis.predicting.friction import sheave_efficiency
+from analysis.predicting.friction import efficiency_at_cos
 
 FloatArray = NDArray[np.float64]
 
@@ -92,9 +92,9 @@ def _ratio(p: _Problem, x: FloatArray, at: _Place) -> FloatArray:
     """Give q = T_standing / T_lead for the motion given."""
     if not p.by_angle:
         return np.asarray(p.efficiency**p.motion)
-    cos = -(x * (p.span_m - x) - at.depth * (at.depth - p.height_m)) / (at.lead * at.standing)
-    wrap = np.pi - np.arccos(np.clip(cos, -1.0, 1.0))
-    return np.asarray(sheave_efficiency(p.efficiency, wrap) ** p.motion)
+    across = x * (p.span_m - x) - at.depth * (at.depth - p.height_m)
+    cos_wrap = np.clip(across / (at.lead * at.standing), -1.0, 1.0)
+    return np.asarray(efficiency_at_cos(p.efficiency, cos_wrap) ** p.motion)
 
 
 def _residual(p: _Problem, x: FloatArray) -> FloatArray:

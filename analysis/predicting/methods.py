@@ -1,0 +1,282 @@
+"""What each method of lowering brings to the rope, from drawn inputs.
+
+Comes in: a :class:`Case`, one piece with its uncertain inputs drawn. Goes out: a
+:class:`Peak`, the load at the piece for every draw. Must not: know about stations.
+
+Notes
+-----
+For a piece tied on one rope the load is the tension of the lead, in a span rig the
+vertical load on the piece's block.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.predicting import drop as drops
+from analysis.predicting.friction import wraps_ratio
+from analysis.predicting.inputs import missing, name_of
+from analysis.predicting.path import WRAP_FRICTION_REL_U, contact_ratio, fall_length_m, high_block
+from analysis.predicting.piece import PieceDraws, PieceEstimate, lognormal
+from analysis.predicting.pretension import OFFSET_SHARE_LIMIT, first_extreme_n, offset_peaks_n
+from analysis.predicting.rope import (
+    DYNAMIC_FACTOR_REL_U,
+    dynamic_stiffness_n,
+    lead_stiffness_n_per_m,
+)
+from logger.records import Drop, Method, Piece, Rig, Rope
+
+FloatArray = NDArray[np.float64]
+
+SHARE_U: Final = 0.10
+"""Own assumption: standard uncertainty of the share carried at release."""
+
+REACTION_S: Final = (0.25, 0.50)
+"""Reaction time of the hand unless measured."""
+
+REACTION_REL_U: Final = 0.10
+BRAKING_REL_U: Final = 0.15
+SWING_ANGLE_U_RAD: Final = math.radians(5.0)
+SHALLOW_SHARE: Final = 0.6
+
+
+@dataclass(slots=True)
+class Peak:
+    """What a method gives: vertical or lead load, and what to say with it.
+
+    ``before_n`` is a load carried before the first drop, on the raising side of friction.
+    """
+
+    load_n: FloatArray
+    before_n: FloatArray | None = None
+    basis: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Case:
+    """All inputs of one prediction, drawn."""
+
+    piece: Piece
+    rig: Rig
+    rope: Rope
+    estimate: PieceEstimate
+    draws: PieceDraws
+    shift: FloatArray
+    rng: np.random.Generator
+
+    @property
+    def n(self) -> int:
+        """Number of draws."""
+        return self.draws.weight_n.size
+
+    def around(self, value: float, rel_u: float) -> FloatArray:
+        """Draw positive values of the given median."""
+        factor = lognormal(self.rng, rel_u, self.n) * math.sqrt(1.0 + rel_u**2)
+        return np.asarray(value * factor)
+
+
+def band(values: FloatArray) -> dict[str, float]:
+    """Give the 5 %, 50 % and 95 % quantiles.
+
+    Examples
+    --------
+    >>> band(np.array([0.0, 10.0]))
+    {'p05': 0.5, 'p50': 5.0, 'p95': 9.5}
+    """
+    low, middle, high = np.quantile(values, (0.05, 0.5, 0.95))
+    return {"p05": float(low), "p50": float(middle), "p95": float(high)}
+
+
+def _release(case: Case, *, needed: bool) -> Peak:
+    """Hand-over from hinge to rope at the share carried, lift central or off centre."""
+    release = case.piece.release
+    weight = case.draws.weight_n
+    if release is None and needed:
+        raise missing(
+            case.piece, "release.share_carried", "write the share of its weight to be carried"
+        )
+    if release is None:
+        share = case.rng.uniform(0.0, 1.0, case.n)
+        peak = Peak(first_extreme_n(weight, share, case.rope.damping_ratio), None)
+        peak.basis.append("release: share carried taken as anywhere from 0 to 1")
+        peak.warnings.append(
+            f"{name_of(case.piece)}: release.share_carried is not written, so the peak is wide"
+        )
+        return peak
+    share = np.maximum(release.share_carried + SHARE_U * case.rng.standard_normal(case.n), 0.0)
+    load = first_extreme_n(weight, share, case.rope.damping_ratio)
+    peak = Peak(load, share * weight)
+    peak.basis.append(
+        f"release at a share of {release.share_carried:.2f} ± {2 * SHARE_U:.2f}, damping ratio "
+        f"{case.rope.damping_ratio:.2f}, legs straight; pretension counts when it is larger"
+    )
+    if release.offset_m > OFFSET_SHARE_LIMIT * case.piece.length_m:
+        _off_centre(case, peak, release.offset_m)
+    if case.rig.method == "span_rig" and release.share_carried < SHALLOW_SHARE:
+        peak.warnings.append(
+            "in a shallow span the legs stiffen as they straighten; below a share of about 0.6 "
+            "this peak is only an indication"
+        )
+    return peak
+
+
+def _off_centre(case: Case, peak: Peak, offset_m: float) -> None:
+    """Widen the peak to the swing of the butt, and give the two upper figures."""
+    held, free = offset_peaks_n(case.draws.weight_n, offset_m, case.draws.gyration_m)
+    rise = np.maximum(held - peak.load_n, 0.0)
+    peak.load_n = np.asarray(peak.load_n + case.rng.uniform(0.0, 1.0, case.n) * rise)
+    peak.extra["upper_indications"] = {"tie_held_n": band(held), "tie_free_n": band(free)}
+    peak.basis.append("lift off centre: between the central release and the tie held")
+    peak.warnings.append(
+        f"the rig lifts {offset_m:.2f} m off the centre of mass: the butt swings; upper "
+        "indications are given, and stretch can exceed both"
+    )
+
+
+def _suspended(case: Case) -> Peak:
+    """Predict a piece tied on one rope: release, and swing where an angle is written."""
+    peak = _release(case, needed=False)
+    if case.piece.swing is not None:
+        _add_swing(case, peak, case.piece.swing.angle_rad)
+    return peak
+
+
+def _span(case: Case) -> Peak:
+    return _release(case, needed=True)
+
+
+def _swing(case: Case) -> Peak:
+    if case.piece.swing is None:
+        raise missing(case.piece, "swing.angle_rad", "write the rope's angle from plumb")
+    if case.piece.release is not None:
+        peak = _release(case, needed=True)
+    else:
+        peak = Peak(case.draws.weight_n)
+    _add_swing(case, peak, case.piece.swing.angle_rad)
+    return peak
+
+
+def _add_swing(case: Case, peak: Peak, angle_rad: float) -> None:
+    angle = np.abs(angle_rad + SWING_ANGLE_U_RAD * case.rng.standard_normal(case.n))
+    bottom = drops.swing_peak_n(case.draws.weight_n, np.minimum(angle, math.pi / 2.0))
+    peak.load_n = np.maximum(peak.load_n, bottom)
+    peak.basis.append(f"swing from {math.degrees(angle_rad):.0f}° ± 10°, largest at the bottom")
+
+
+def _drop_of(case: Case) -> Drop:
+    if case.piece.drop is None:
+        raise missing(
+            case.piece, "drop", "write drop.tie_above_block_m and drop.centre_above_tie_m"
+        )
+    return case.piece.drop
+
+
+def _cell_fall_m(rig: Rig) -> float:
+    """Fall that the cell's own length adds in the high block's sling."""
+    block = high_block(rig)
+    in_sling = rig.station.mount == "sling" and rig.station.node in {block.name, block.role}
+    return 2.0 * rig.station.cell_length_m if in_sling else 0.0
+
+
+def _fall(case: Case, drop: Drop, peak_basis: list[str]) -> FloatArray:
+    """Free fall of the centre of mass, for any angle of the piece at the catch."""
+    angle = case.rng.uniform(0.0, math.pi, case.n)
+    added = _cell_fall_m(case.rig)
+    fall = drops.free_fall_m(
+        drop.tie_above_block_m, drop.centre_above_tie_m, drop.slack_m + added, angle
+    )
+    shortest = 2.0 * drop.tie_above_block_m + drop.slack_m + added
+    peak_basis.append(
+        f"free fall {shortest:.2f} to {shortest + 2 * drop.centre_above_tie_m:.2f} m, the piece "
+        "at any angle from upright to hanging when the rope catches"
+    )
+    if added > 0:
+        peak_basis.append(f"of which {added:.2f} m for the cell's length in the block's sling")
+    return fall
+
+
+def _block_efficiency(case: Case) -> FloatArray:
+    """Draw η of the high block in a drop, legs parallel."""
+    return contact_ratio(high_block(case.rig), np.array(math.pi), drop=True, shift=case.shift)
+
+
+def _snubbed(case: Case) -> Peak:
+    drop = _drop_of(case)
+    fall_leg = fall_length_m(case.rig)
+    if fall_leg is None:
+        raise missing(
+            case.rig, "fall_length_m", "write the rope's length from high block to device"
+        )
+    lead_leg = case.rig.lead_length_m
+    if lead_leg is None:
+        lead_leg = drop.tie_above_block_m + drop.slack_m + _cell_fall_m(case.rig) / 2.0
+    if lead_leg + fall_leg <= 0:
+        raise missing(case.rig, "lead_length_m", "write the rope in play; it cannot be 0")
+    basis: list[str] = []
+    fall = _fall(case, drop, basis)
+    factor = np.maximum(case.around(case.rope.dynamic_factor, DYNAMIC_FACTOR_REL_U), 1.0)
+    stiffness = lead_stiffness_n_per_m(
+        dynamic_stiffness_n(case.rope.stiffness_n, factor),
+        lead_leg,
+        fall_leg,
+        _block_efficiency(case),
+        high_block(case.rig).stiffness_n_per_m,
+    )
+    peak = Peak(drops.snubbed_peak_n(case.draws.weight_n, stiffness, fall), None, basis)
+    peak.basis.append(
+        f"snubbed, undamped: {lead_leg:.2f} m lead and {fall_leg:.2f} m fall in play, dynamic "
+        f"stiffness {case.rope.dynamic_factor:.1f} × static (wide)"
+    )
+    peak.extra["free_fall_m"] = band(fall)
+    peak.extra["stiffness_n_per_m"] = band(stiffness)
+    return peak
+
+
+def _let_run(case: Case) -> Peak:
+    drop = _drop_of(case)
+    if drop.run_m is None or drop.run_m <= 0:
+        raise missing(case.piece, "drop.run_m", "write the braking distance of the run, above 0")
+    basis: list[str] = []
+    fall = _fall(case, drop, basis)
+    if drop.reaction_s is None:
+        reaction = case.rng.uniform(*REACTION_S, case.n)
+        said = f"reaction {REACTION_S[0]} to {REACTION_S[1]} s"
+    else:
+        reaction = np.asarray(case.around(drop.reaction_s, REACTION_REL_U))
+        said = f"reaction {drop.reaction_s:.2f} s ± {200 * REACTION_REL_U:.0f} %"
+    braking = case.around(drop.run_m, BRAKING_REL_U)
+    peak = Peak(drops.let_run_n(case.draws.weight_n, fall, reaction, braking), None, basis)
+    peak.basis.append(
+        f"let run: {said}, braking distance {drop.run_m:.2f} m ± {200 * BRAKING_REL_U:.0f} %, "
+        "even braking"
+    )
+    peak.extra["free_fall_m"] = band(fall)
+    _add_hand(case, peak)
+    return peak
+
+
+def _add_hand(case: Case, peak: Peak) -> None:
+    """Force in the hand, where wraps and their friction are written."""
+    rig = case.rig
+    if rig.wraps is None or rig.wrap_friction is None:
+        return
+    ratio = wraps_ratio(case.around(rig.wrap_friction, WRAP_FRICTION_REL_U), rig.wraps)
+    peak.extra["hand_n"] = band(drops.hand_n(peak.load_n, _block_efficiency(case), ratio))
+
+
+METHODS: Final[dict[Method, Callable[[Case], Peak]]] = {
+    "butt_tied": _suspended,
+    "tip_tied": _suspended,
+    "span_rig": _span,
+    "snubbed_drop": _snubbed,
+    "let_run_drop": _let_run,
+    "swing": _swing,
+}
