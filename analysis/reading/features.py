@@ -22,7 +22,8 @@ from typing import Any, Final
 import numpy as np
 
 from analysis.reading.filters import robust_sd, shorth
-from analysis.reading.phases import Hang, Phase, ReleaseKind, Story, tell
+from analysis.reading.phases import Hang, Phase, Story, tell
+from analysis.reading.release import ReleaseKind
 from analysis.reading.trace import FloatArray, Trace
 from analysis.reading.uncertainty import (
     Budget,
@@ -320,14 +321,15 @@ class _Reading:
         if release is None or release.settled is None:
             return None
         blocks, plateau = self.story.blocks, release.settled
-        end = min(release.start_s, plateau.end_s) - 0.1
-        start = max(plateau.start_s, end - 0.6)
+        end = min(release.start_s, plateau.end_s) - blocks.width_s
+        start = max(plateau.start_s, end - 0.3)
         a, b = blocks.index(start), blocks.index(end)
         part = blocks.mean_n[a:b] - self.story.zero.zero_n
         part = part[np.isfinite(part)]
         if part.size < 3:
             return None
-        value, budget = self.level(part, robust_sd(part) / math.sqrt(part.size))
+        creep = abs(float(part[-1] - part[0]))
+        value, budget = self.level(part, creep / math.sqrt(3.0))
         return _Level(value, budget, plateau.duration_s)
 
     def pretension_max(self) -> float | None:

@@ -27,7 +27,8 @@ from analysis.reading.filters import (
     smallest_step,
 )
 from analysis.reading.levels import STILL_S, Plateau, Zero, find_plateaus, find_slack, find_zero
-from analysis.reading.release import Step, choose, make_step, real_levels
+from analysis.reading.release import Release, count_strokes, gradual_release, time_release
+from analysis.reading.steps import Step, choose, make_step, real_levels
 from analysis.reading.trace import FloatArray, Trace
 
 PhaseName = Literal[
@@ -41,13 +42,9 @@ PhaseName = Literal[
     "touchdown",
     "after",
 ]
-ReleaseKind = Literal["rise", "drop", "gradual", "staged", "catch", "none"]
-
 _BLOCK_S: Final = 0.05
 _SMOOTH_S: Final = 0.01
 _DOWN_S: Final = 1.0
-_LONGEST_CATCH_S: Final = 1.5
-_SWINGS_OF_RELEASE: Final = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,23 +66,6 @@ class Hang:
     period_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class ReleaseTimes:
-    """When the piece came onto the rope.
-
-    ``start_s`` is where the reading leaves the last settled level (or slack), ``first_s``
-    the first extreme, ``end_s`` the end of the swings among which the release peak is
-    sought.
-    """
-
-    kind: ReleaseKind
-    start_s: float
-    first_s: float
-    end_s: float
-    slack_from_s: float | None
-    settled: Plateau | None
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Story:
     """What happened in a record.
@@ -101,7 +81,7 @@ class Story:
     zero: Zero
     plateaus: tuple[Plateau, ...]
     phases: tuple[Phase, ...]
-    release: ReleaseTimes | None
+    release: Release | None
     hang: Hang | None
     after_slack_s: tuple[float, float] | None
     strokes: int
@@ -164,7 +144,7 @@ def tell(trace: Trace) -> Story:
 class _Found:
     plateaus: tuple[Plateau, ...]
     phases: tuple[Phase, ...]
-    release: ReleaseTimes | None
+    release: Release | None
     hang: Hang | None
     after_s: tuple[float, float] | None
     strokes: int
@@ -196,10 +176,13 @@ class _Reader:
         if chosen is None:
             release, hang = self.without_ringing(levels)
         else:
-            release = self.release_of(chosen)
+            release = time_release(
+                self.trace.time_s, self.smooth_n, chosen, self.zero, self.noise_n
+            )
             hang = self.hang_after(chosen, release, load_end)
         phases = self.label(release, hang, load_end, after)
-        return _Found(plateaus, phases, release, hang, after, self.strokes(release))
+        strokes = count_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
+        return _Found(plateaus, phases, release, hang, after, strokes)
 
     def touchdown(self) -> tuple[float, float] | None:
         """Slack that follows the largest force for a second, or to the record's end."""
@@ -234,9 +217,7 @@ class _Reader:
             )
         return out
 
-    def without_ringing(
-        self, levels: tuple[Plateau, ...]
-    ) -> tuple[ReleaseTimes | None, Hang | None]:
+    def without_ringing(self, levels: tuple[Plateau, ...]) -> tuple[Release | None, Hang | None]:
         """Gradual hand-over: the longest of the last levels is the hang."""
         if not levels:
             return None, None
@@ -245,105 +226,21 @@ class _Reader:
         hang = max(group, key=lambda p: p.duration_s)
         before = [p for p in levels if p.end_s <= hang.start_s]
         settled = before[-1] if before else None
-        start = settled.end_s if settled is not None else self.zero.load_s
-        release = ReleaseTimes("gradual", start, hang.start_s, hang.start_s, None, settled)
+        release = gradual_release(settled, self.zero.load_s, hang.start_s)
         return release, Hang(hang.start_s, hang.end_s, still=True, period_s=0.0)
 
-    def release_of(self, step: Step) -> ReleaseTimes:
-        time = self.trace.time_s
-        swings = step.swings
-        top = min(_SWINGS_OF_RELEASE, len(swings.first) - 1)
-        end = step.last if top + 1 >= len(swings.first) else step.first + swings.first[top + 1]
-        if step.slack_until is not None or self.from_slack(step):
-            return self.catch_of(step, end)
-        first = step.first + swings.peak[min(1, len(swings.peak) - 1)]
-        start, settled = self.foot(step, first)
-        low = settled.last_n if settled is not None else float(self.smooth_n[start])
-        kind: ReleaseKind = "drop" if low > step.level_n else "rise"
-        if kind == "rise" and self.staged(start, first):
-            kind = "staged"
-        return ReleaseTimes(
-            kind,
-            float(time[start]),
-            float(time[first]),
-            float(time[min(end, time.size - 1)]),
-            None,
-            settled,
-        )
-
-    def from_slack(self, step: Step) -> bool:
-        if step.before is not None or not self.zero.found:
-            return False
-        first = step.first + step.swings.peak[min(1, len(step.swings.peak) - 1)]
-        return float(self.trace.time_s[first]) - self.zero.load_s < _LONGEST_CATCH_S
-
-    def catch_of(self, step: Step, end: int) -> ReleaseTimes:
-        time = self.trace.time_s
-        start = step.first if step.slack_until is None else step.slack_until + 1
-        end = min(max(end, start + 1), time.size - 1)
-        if end <= start + 1:
-            end = min(step.last, time.size - 1)
-        peak = start + int(np.argmax(self.smooth_n[start:end]))
-        slack_from = None
-        if step.slack_until is not None:
-            low = np.flatnonzero(self.smooth_n[step.first : start] < self.zero.slack_n)
-            slack_from = float(time[step.first + int(low[0])])
-        return ReleaseTimes(
-            "catch",
-            float(time[start]),
-            float(time[peak]),
-            float(time[end]),
-            slack_from,
-            step.before,
-        )
-
-    def foot(self, step: Step, first: int) -> tuple[int, Plateau | None]:
-        """Where the reading leaves the level before; the foot of the slope without one."""
-        part = self.smooth_n[step.first : first]
-        if step.before is not None:
-            level = step.before.last_n
-            near = max(0.15 * abs(level - step.level_n), 5.0 * self.noise_n, 0.005 * abs(level))
-            inside = np.flatnonzero(np.abs(part - level) <= near)
-            return step.first + (int(inside[-1]) if inside.size else 0), step.before
-        few = max(int(0.05 * self.trace.rate_hz), 1)
-        slope = np.abs(part[few:] - part[:-few])
-        if slope.size == 0:
-            return step.first, None
-        flat = np.flatnonzero(slope[: max(int(np.argmax(slope)), 1)] < 0.1 * slope.max())
-        return step.first + (int(flat[-1]) + few // 2 if flat.size else 0), None
-
-    def staged(self, start: int, first: int) -> bool:
-        """Whether the rise pauses on its way: the hinge cracked in steps."""
-        part = self.smooth_n[start:first]
-        few = max(int(0.02 * self.trace.rate_hz), 1)
-        if part.size < 8 * few:
-            return False
-        slope = part[few:] - part[:-few]
-        fast = slope > 0.3 * slope.max()
-        bursts = runs(fast)
-        least = 0.12 * (part[-1] - part[0])
-        rises = [b for b in bursts if part[min(b[1] + few, part.size) - 1] - part[b[0]] > least]
-        return len(rises) >= 2
-
-    def hang_after(self, step: Step, release: ReleaseTimes, load_end: float) -> Hang | None:
+    def hang_after(self, step: Step, release: Release, load_end: float) -> Hang | None:
         """Find the first level that stays still for longer than a swing takes."""
-        period = self.period_of(step)
-        still = max(STILL_S, 1.2 * period)
-        for plateau in find_plateaus(self.blocks, self.zero, still_s=still):
-            inside = release.first_s <= plateau.start_s < load_end - 0.1
-            if inside and plateau.level_n > 0.3 * self.zero.scale_n:
-                return Hang(
-                    plateau.start_s, min(plateau.end_s, load_end), still=True, period_s=period
-                )
+        period = step.period * self.trace.period_s
+        for still in sorted({max(STILL_S, 1.2 * period), max(STILL_S, 0.6 * period)})[::-1]:
+            for plateau in find_plateaus(self.blocks, self.zero, still_s=still):
+                inside = release.first_s - 0.1 <= plateau.start_s < load_end - 0.1
+                if inside and plateau.level_n > 0.3 * self.zero.scale_n:
+                    end = min(plateau.end_s, load_end)
+                    return Hang(plateau.start_s, end, still=True, period_s=period)
         return self.restless(release, period, load_end)
 
-    def period_of(self, step: Step) -> float:
-        first = np.array(step.swings.first[1 : 2 + _SWINGS_OF_RELEASE])
-        if first.size >= 3:
-            return float(np.median(first[2:] - first[:-2])) * self.trace.period_s
-        return 2.0 * float(first[1] - first[0]) * self.trace.period_s if first.size == 2 else 0.0
-
-    def restless(self, release: ReleaseTimes, period: float, load_end: float) -> Hang | None:
+    def restless(self, release: Release, period: float, load_end: float) -> Hang | None:
         """Take the last whole swings before the load ends, when nothing stays still."""
         end = load_end
         floor = 0.7 * self.zero.scale_n
@@ -359,22 +256,9 @@ class _Reader:
             return None
         return Hang(end - cycles * length, end, still=False, period_s=period)
 
-    def strokes(self, release: ReleaseTimes | None) -> int:
-        """Count the steep rises of the pretension."""
-        if release is None or (release.kind == "catch" and release.settled is None):
-            return 0
-        a, b = self.blocks.index(self.zero.load_s), self.blocks.index(release.start_s)
-        part = self.blocks.mean_n[max(a - 2, 0) : b]
-        if part.size < 3:
-            return 0
-        steep = np.diff(part) > max(6.0 * self.blocks.noise_n, 0.008 * self.zero.scale_n)
-        rises = runs(steep)
-        apart = [i for i in range(1, len(rises)) if rises[i][0] - rises[i - 1][1] >= 3]
-        return len(apart) + 1 if rises else 0
-
     def label(
         self,
-        release: ReleaseTimes | None,
+        release: Release | None,
         hang: Hang | None,
         load_end: float,
         after: tuple[float, float] | None,
@@ -387,7 +271,7 @@ class _Reader:
         if hang is not None:
             marks += self._hang_marks(release, hang, load_end, down=after is not None)
         elif release is not None:
-            marks.append(("ring_down", release.first_s))
+            marks.append(("ring_down", release.after_first_s))
         if after is not None:
             if hang is None:
                 marks.append(("touchdown", load_end))
@@ -400,11 +284,11 @@ class _Reader:
         )
 
     def _hang_marks(
-        self, release: ReleaseTimes | None, hang: Hang, load_end: float, *, down: bool
+        self, release: Release | None, hang: Hang, load_end: float, *, down: bool
     ) -> list[tuple[PhaseName, float]]:
         marks: list[tuple[PhaseName, float]] = []
         if release is not None and release.kind != "gradual":
-            marks.append(("ring_down", min(release.first_s, hang.start_s)))
+            marks.append(("ring_down", min(release.after_first_s, hang.start_s)))
         marks.append(("hang", hang.start_s))
         touch = load_end
         if down:
@@ -419,7 +303,7 @@ class _Reader:
         return marks
 
 
-def _release_marks(release: ReleaseTimes | None, load_s: float) -> list[tuple[PhaseName, float]]:
+def _release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseName, float]]:
     if release is None:
         return [("pretension", load_s)]
     marks: list[tuple[PhaseName, float]] = []

@@ -1,151 +1,242 @@
-"""The release or catch: which step between two levels handed the piece to the rope.
+"""The release or catch in time: kind, start, first extreme, settled level before it.
 
-Comes in: smoothed forces with zero taken, plateaus. Goes out: one :class:`Release`.
-Must not: label phases.
+Comes in: the chosen step between two levels. Goes out: one :class:`Release`. Must not:
+state a peak (``features.py`` does, from the unsmoothed record).
+
+Kinds
+-----
+``rise``: from a share below 1, or from slack without a fall. ``drop``: from a share above
+1, the reading falls. ``staged``: a rise with a pause in it. ``gradual``: no peak at all.
+``catch``: the piece fell before the rope took it. ``none``: nothing of the kind.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
-from analysis.reading.filters import Swings, swings_about
-from analysis.reading.levels import Plateau
+from analysis.reading.filters import runs
+from analysis.reading.levels import Plateau, Zero
+from analysis.reading.steps import Step
 from analysis.reading.trace import FloatArray
+from logger.units import STANDARD_GRAVITY_M_PER_S2
 
-_HYSTERESIS_SHARE: Final = 0.012
-_SAME_LEVEL: Final = 0.03
-_EARLY_ENOUGH: Final = 0.2
-_CATCH_RISE_S: Final = 0.5
-_BRAKE_S: Final = 2.5
-_SLACK_BEFORE_CATCH_S: Final = 0.08
+ReleaseKind = Literal["rise", "drop", "gradual", "staged", "catch", "none"]
+
+_LONGEST_CATCH_S: Final = 1.5
+_SWINGS_OF_RELEASE: Final = 7
+_RELEASE_FROM_SLACK: Final = 2.05
+_FALL_M_PER_S: Final = 1.0
+_ABRUPT_S: Final = 0.2
+_FOOT_S: Final = 0.05
+_STAGE_S: Final = 0.02
+_STROKE_S: Final = 0.03
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Step:
-    """What happens between two levels.
+@dataclass(frozen=True, slots=True)
+class Release:
+    """When and how the piece came onto the rope.
 
-    ``before`` is None when the rope was slack (or the record began) before;
-    ``after`` None when nothing settled later. ``first`` and ``last`` are samples.
+    Parameters
+    ----------
+    kind : str
+        See the module.
+    start_s : float
+        Where the reading leaves the last settled level, or slack.
+    first_s : float
+        First extreme; for a catch its largest force.
+    after_first_s : float
+        Shortly after it: the ring-down begins.
+    end_s : float
+        End of the swings among which the release peak is sought.
+    slack_from_s : float or None
+        Where the rope went slack before a catch.
+    settled : Plateau or None
+        The last settled level before.
     """
 
-    first: int
-    last: int
-    before: Plateau | None
-    after: Plateau | None
-    level_n: float
-    swings: Swings
-    slack_until: int | None
-    """Last slack sample before the largest force, None without such a stretch."""
-
-    @property
-    def score_n(self) -> float:
-        """Largest force that two swings in a row both reach: how strongly it rings."""
-        sizes = self.swings.amplitude_n[1:]
-        return max((min(pair) for pair in pairwise(sizes)), default=0.0)
-
-    def dead_catch(self, highest_n: float) -> bool:
-        """From slack over the weight and straight down to it, without ringing."""
-        over = max(self.swings.amplitude_n[1:], default=0.0)
-        from_slack = self.before is None or self.slack_until is not None
-        return from_slack and self.level_n > 0.75 * highest_n and over > 0.1 * self.level_n
-
-    @property
-    def jerk(self) -> bool:
-        """Same level before and after: a brake jerk or a knock, no hand-over."""
-        if self.before is None or self.slack_until is not None:
-            return False
-        change = abs(self.before.last_n - self.level_n)
-        small = change < _SAME_LEVEL * self.level_n
-        largest = max(self.swings.amplitude_n, default=0.0)
-        return small and largest > 3.0 * change
+    kind: ReleaseKind
+    start_s: float
+    first_s: float
+    after_first_s: float
+    end_s: float
+    slack_from_s: float | None
+    settled: Plateau | None
 
 
-def _slack_before_peak(
-    force_n: FloatArray, first: int, last: int, slack_n: float, period_s: float
-) -> int | None:
-    part = force_n[first:last]
-    if part.size == 0:
-        return None
-    peak = int(np.argmax(part))
-    low = np.flatnonzero(part[:peak] < slack_n)
-    if low.size * period_s < _SLACK_BEFORE_CATCH_S:
-        return None
-    return first + int(low[-1])
+def gradual_release(settled: Plateau | None, load_s: float, hang_s: float) -> Release:
+    """Hand-over without a peak, from the last settled level to the hang."""
+    start = settled.end_s if settled is not None else load_s
+    return Release("gradual", min(start, hang_s), hang_s, hang_s, hang_s, None, settled)
 
 
-def _brakes(before: Plateau | None, load_s: float, plateau: Plateau, later: Plateau | None) -> bool:
-    """Whether a level is the rope running over a brake, not a hang: short, from slack, too high."""
-    return (
-        before is None
-        and plateau.start_s - load_s < _CATCH_RISE_S
-        and plateau.duration_s < _BRAKE_S
-        and later is not None
-        and later.level_n < 0.93 * plateau.level_n
+def time_release(
+    time_s: FloatArray, smooth_n: FloatArray, step: Step, zero: Zero, noise_n: float
+) -> Release:
+    """Time the release within the chosen step.
+
+    Parameters
+    ----------
+    time_s, smooth_n : (n,) float64
+        Smoothed newtons, zero taken.
+    step : Step
+        The chosen step.
+    zero : Zero
+        The record's zero.
+    noise_n : float
+        Noise of a smoothed sample.
+
+    Returns
+    -------
+    Release
+    """
+    top = min(_SWINGS_OF_RELEASE, len(step.swings.first) - 1)
+    end = (
+        step.last if top + 1 >= len(step.swings.first) else step.first + step.swings.first[top + 1]
+    )
+    end = min(end, time_s.size - 1)
+    if step.slack_until is not None and step.before is not None:
+        return _from_slack(time_s, smooth_n, step, end, zero)
+    quick = float(time_s[step.first_extreme]) - zero.load_s < _LONGEST_CATCH_S
+    if step.before is None and zero.found and (quick or step.slack_until is not None):
+        return _from_slack(time_s, smooth_n, step, end, zero)
+    return _from_level(time_s, smooth_n, step, end, noise_n)
+
+
+def _from_level(
+    time_s: FloatArray, smooth_n: FloatArray, step: Step, end: int, noise_n: float
+) -> Release:
+    first = step.first_extreme
+    part = smooth_n[step.first : first]
+    start = step.first + _leaving(part, step, noise_n, time_s)
+    low = step.before.last_n if step.before is not None else float(smooth_n[start])
+    kind: ReleaseKind = "drop" if low > step.level_n else "rise"
+    if kind == "rise" and is_staged(time_s, smooth_n[start:first]):
+        kind = "staged"
+    return _release(kind, time_s, (start, first, end), None, step.before)
+
+
+def _release(
+    kind: ReleaseKind,
+    time_s: FloatArray,
+    at: tuple[int, int, int],
+    slack_from_s: float | None,
+    settled: Plateau | None,
+) -> Release:
+    start, first, end = at
+    period = float(time_s[1] - time_s[0])
+    first_s = float(time_s[first])
+    after = first_s + max(0.01, 1.5 * period)
+    return Release(
+        kind, float(time_s[start]), first_s, after, float(time_s[end]), slack_from_s, settled
     )
 
 
-def real_levels(plateaus: tuple[Plateau, ...], load_s: float) -> tuple[Plateau, ...]:
-    """Leave out the level of a let-run catch, which settles before the piece hangs."""
-    if len(plateaus) >= 2 and _brakes(None, load_s, plateaus[0], plateaus[1]):
-        return plateaus[1:]
-    return plateaus
+def _from_slack(
+    time_s: FloatArray, smooth_n: FloatArray, step: Step, end: int, zero: Zero
+) -> Release:
+    start = step.first if step.slack_until is None else step.slack_until + 1
+    if end <= start + 1:
+        end = min(step.last, time_s.size - 1)
+    peak = start + int(np.argmax(smooth_n[start : max(end, start + 1)]))
+    slack_from = None
+    if step.slack_until is not None:
+        low = np.flatnonzero(smooth_n[step.first : start] < zero.slack_n)
+        slack_from = float(time_s[step.first + int(low[0])])
+    fell = step.before is not None or is_fall(
+        time_s[start : peak + 1], smooth_n[start : peak + 1], step.level_n
+    )
+    kind: ReleaseKind = "catch" if fell else "rise"
+    return _release(kind, time_s, (start, peak, end), slack_from, step.before)
 
 
-def make_step(
-    time_s: FloatArray,
-    force_n: FloatArray,
-    span_s: tuple[float, float],
-    ends: tuple[Plateau | None, Plateau | None],
-    *,
-    slack_n: float,
-    noise_n: float,
-) -> Step:
-    """Describe what happens between two levels.
+def is_fall(time_s: FloatArray, force_n: FloatArray, weight_n: float) -> bool:
+    """Whether the piece was falling when a slack rope took it.
 
     Parameters
     ----------
     time_s, force_n : (n,) float64
-        Smoothed, zero taken.
-    span_s : (float, float)
-        From where to where.
-    ends : pair of Plateau or None
-        Level before, level after.
-    slack_n, noise_n : float
-        Below what the rope is slack; noise of a smoothed sample.
+        From first load to the peak.
+    weight_n : float
+        What it settles at.
 
     Returns
     -------
-    Step
-    """
-    before, after = ends
-    first, last = (int(i) for i in np.searchsorted(time_s, span_s))
-    part = force_n[first:last]
-    if after is not None:
-        level = after.first_n
-    else:
-        tail = part[part.size // 2 :]
-        level = float(np.median(tail)) if tail.size else 0.0
-    swings = swings_about(part, level, max(_HYSTERESIS_SHARE * abs(level), 6.0 * noise_n))
-    period = float(time_s[1] - time_s[0])
-    slack = _slack_before_peak(force_n, first, last, slack_n, period)
-    return Step(first, last, before, after, level, swings, slack)
-
-
-def choose(steps: list[Step]) -> Step | None:
-    """Pick the step that handed the piece over: the first that rings strongly.
+    bool
 
     Notes
     -----
-    Winch strokes overshoot once and brake jerks return to the level they came from; a
-    released piece rings about its weight. None when nothing rings: a gradual hand-over.
+    Released at rest on a slack rope the peak is at most twice the weight. Below that the
+    impulse (1/m)∫(F − W)dt up to the peak tells the speed that was stopped; a swing has
+    one too, but rises slowly.
     """
-    ringing = [step for step in steps if step.score_n > 0.0 and not step.jerk]
-    if ringing:
-        strongest = max(step.score_n for step in ringing)
-        return next(step for step in ringing if step.score_n >= _EARLY_ENOUGH * strongest)
-    highest = max((step.level_n for step in steps), default=0.0)
-    return next((step for step in steps if step.dead_catch(highest)), None)
+    if force_n.size < 2 or weight_n <= 0:
+        return False
+    top = float(force_n[-1])
+    if top > _RELEASE_FROM_SLACK * weight_n:
+        return True
+    over = np.flatnonzero(force_n < weight_n)
+    high = np.flatnonzero(force_n > 0.9 * top)
+    rise = float(time_s[int(high[0])] - time_s[int(over[-1]) if over.size else 0])
+    speed = STANDARD_GRAVITY_M_PER_S2 * float(np.trapezoid(force_n / weight_n - 1.0, time_s))
+    return speed > _FALL_M_PER_S and rise < _ABRUPT_S
+
+
+def _leaving(part: FloatArray, step: Step, noise_n: float, time_s: FloatArray) -> int:
+    """Sample where the reading leaves the level before; the foot of the slope without one."""
+    if step.before is not None:
+        level = step.before.last_n
+        near = max(0.15 * abs(level - step.level_n), 5.0 * noise_n, 0.005 * abs(level))
+        inside = np.flatnonzero(np.abs(part - level) <= near)
+        return int(inside[-1]) if inside.size else 0
+    few = max(round(_FOOT_S / float(time_s[1] - time_s[0])), 1)
+    slope = np.abs(part[few:] - part[:-few])
+    if slope.size == 0:
+        return 0
+    flat = np.flatnonzero(slope[: max(int(np.argmax(slope)), 1)] < 0.1 * slope.max())
+    return int(flat[-1]) + few // 2 if flat.size else 0
+
+
+def is_staged(time_s: FloatArray, rise_n: FloatArray) -> bool:
+    """Whether a rise pauses on its way: the hinge cracked in steps.
+
+    Parameters
+    ----------
+    time_s : (n,) float64
+        The record's times.
+    rise_n : (m,) float64
+        Smoothed newtons from the settled level to the first extreme.
+    """
+    few = max(round(_STAGE_S / float(time_s[1] - time_s[0])), 1)
+    if rise_n.size < 8 * few:
+        return False
+    slope = rise_n[few:] - rise_n[:-few]
+    least = 0.12 * float(rise_n[-1] - rise_n[0])
+    last = rise_n.size - 1
+    rises = [
+        (a, b)
+        for a, b in runs(slope > 0.3 * slope.max())
+        if rise_n[min(b + few, last)] - rise_n[a] > least
+    ]
+    return len(rises) >= 2
+
+
+def count_strokes(
+    time_s: FloatArray, smooth_n: FloatArray, zero: Zero, release: Release | None
+) -> int:
+    """Count the winch strokes: rises of at least 3 % of the load, each after a pause."""
+    if release is None or release.kind in {"catch", "none"} or release.settled is None:
+        return 0
+    few = max(round(_STROKE_S / float(time_s[1] - time_s[0])), 1)
+    first, last = (int(i) for i in np.searchsorted(time_s, (zero.load_s - 0.1, release.start_s)))
+    part = smooth_n[first:last:few]
+    if part.size < 3:
+        return 0
+    rises = [
+        (a, b)
+        for a, b in runs(np.diff(part) > 0.004 * zero.scale_n)
+        if part[b] - part[a] > 0.03 * zero.scale_n
+    ]
+    return len(rises)

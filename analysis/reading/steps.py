@@ -1,0 +1,164 @@
+"""Steps between levels, and which of them handed the piece to the rope.
+
+Comes in: smoothed forces with zero taken, plateaus. Goes out: :class:`Step`, one of them
+chosen. Must not: label phases or time the release (``release.py`` does).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from analysis.reading.filters import Swings, swings_about
+from analysis.reading.levels import Plateau
+from analysis.reading.trace import FloatArray
+
+_HYSTERESIS_SHARE: Final = 0.012
+_SAME_LEVEL: Final = 0.03
+_EARLY_ENOUGH: Final = 0.2
+_CATCH_RISE_S: Final = 0.5
+_BRAKE_S: Final = 2.5
+_SLACK_BEFORE_CATCH_S: Final = 0.08
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """What happens between two levels.
+
+    ``before`` is None when the rope was slack (or the record began) before;
+    ``after`` None when nothing settled later. ``first`` and ``last`` are samples.
+    """
+
+    first: int
+    last: int
+    before: Plateau | None
+    after: Plateau | None
+    level_n: float
+    swings: Swings
+    slack_until: int | None
+    """Last slack sample before the largest force, None without such a stretch."""
+
+    @property
+    def first_extreme(self) -> int:
+        """Sample of the first extreme after the level before was left."""
+        return self.first + self.swings.peak[min(1, len(self.swings.peak) - 1)]
+
+    @property
+    def period(self) -> float:
+        """Samples from swing to swing; 0 when nothing swings back."""
+        first = np.array(self.swings.first[1:9])
+        if first.size >= 3:
+            return float(np.median(first[2:] - first[:-2]))
+        return 2.0 * float(first[1] - first[0]) if first.size == 2 else 0.0
+
+    @property
+    def score_n(self) -> float:
+        """Largest force that two swings in a row both reach: how strongly it rings."""
+        sizes = self.swings.amplitude_n[1:]
+        return max((min(pair) for pair in pairwise(sizes)), default=0.0)
+
+    def dead_catch(self, highest_n: float) -> bool:
+        """From slack over the weight and straight down to it, without ringing."""
+        over = max(self.swings.amplitude_n[1:], default=0.0)
+        from_slack = self.before is None or self.slack_until is not None
+        return from_slack and self.level_n > 0.75 * highest_n and over > 0.1 * self.level_n
+
+    @property
+    def jerk(self) -> bool:
+        """Same level before and after: a brake jerk or a knock, no hand-over."""
+        if self.before is None or self.slack_until is not None:
+            return False
+        change = abs(self.before.last_n - self.level_n)
+        small = change < _SAME_LEVEL * self.level_n
+        largest = max(self.swings.amplitude_n, default=0.0)
+        return small and largest > 3.0 * change
+
+
+def _slack_before_peak(
+    force_n: FloatArray, first: int, last: int, slack_n: float, period_s: float
+) -> int | None:
+    part = force_n[first:last]
+    if part.size == 0:
+        return None
+    peak = int(np.argmax(part))
+    low = np.flatnonzero(part[:peak] < slack_n)
+    if low.size * period_s < _SLACK_BEFORE_CATCH_S:
+        return None
+    return first + int(low[-1])
+
+
+def _brakes(before: Plateau | None, load_s: float, plateau: Plateau, later: Plateau | None) -> bool:
+    """Whether a level is the rope running over a brake, not a hang: short, from slack, too high."""
+    return (
+        before is None
+        and plateau.start_s - load_s < _CATCH_RISE_S
+        and plateau.duration_s < _BRAKE_S
+        and later is not None
+        and later.level_n < 0.93 * plateau.level_n
+    )
+
+
+def real_levels(plateaus: tuple[Plateau, ...], load_s: float) -> tuple[Plateau, ...]:
+    """Leave out the level of a let-run catch, which settles before the piece hangs."""
+    if len(plateaus) >= 2 and _brakes(None, load_s, plateaus[0], plateaus[1]):
+        return plateaus[1:]
+    return plateaus
+
+
+def make_step(
+    time_s: FloatArray,
+    force_n: FloatArray,
+    span_s: tuple[float, float],
+    ends: tuple[Plateau | None, Plateau | None],
+    *,
+    slack_n: float,
+    noise_n: float,
+) -> Step:
+    """Describe what happens between two levels.
+
+    Parameters
+    ----------
+    time_s, force_n : (n,) float64
+        Smoothed, zero taken.
+    span_s : (float, float)
+        From where to where.
+    ends : pair of Plateau or None
+        Level before, level after.
+    slack_n, noise_n : float
+        Below what the rope is slack; noise of a smoothed sample.
+
+    Returns
+    -------
+    Step
+    """
+    before, after = ends
+    first, last = (int(i) for i in np.searchsorted(time_s, span_s))
+    part = force_n[first:last]
+    if after is not None:
+        level = after.first_n
+    else:
+        tail = part[part.size // 2 :]
+        level = float(np.median(tail)) if tail.size else 0.0
+    swings = swings_about(part, level, max(_HYSTERESIS_SHARE * abs(level), 6.0 * noise_n))
+    period = float(time_s[1] - time_s[0])
+    slack = _slack_before_peak(force_n, first, last, slack_n, period)
+    return Step(first, last, before, after, level, swings, slack)
+
+
+def choose(steps: list[Step]) -> Step | None:
+    """Pick the step that handed the piece over: the first that rings strongly.
+
+    Notes
+    -----
+    Winch strokes overshoot once and brake jerks return to the level they came from; a
+    released piece rings about its weight. None when nothing rings: a gradual hand-over.
+    """
+    ringing = [step for step in steps if step.score_n > 0.0 and not step.jerk]
+    if ringing:
+        strongest = max(step.score_n for step in ringing)
+        return next(step for step in ringing if step.score_n >= _EARLY_ENOUGH * strongest)
+    highest = max((step.level_n for step in steps), default=0.0)
+    return next((step for step in steps if step.dead_catch(highest)), None)
