@@ -84,8 +84,9 @@ def _place(p: _Problem, x: FloatArray) -> _Place:
     h = p.height_m / p.rope_m
     flat = 1.0 - h**2
     depth = (c0 * h + np.sqrt(np.maximum(c0**2 - flat * x**2, 0.0))) / flat
-    lead = np.hypot(x, depth)
-    return _Place(depth, lead, np.hypot(p.span_m - x, depth - p.height_m))
+    lead = np.sqrt(x**2 + depth**2)
+    standing = np.sqrt((p.span_m - x) ** 2 + (depth - p.height_m) ** 2)
+    return _Place(depth, lead, standing)
 
 
 def _ratio(p: _Problem, x: FloatArray, at: _Place) -> FloatArray:
