@@ -24,7 +24,7 @@ import msgspec
 from msgspec import inspect
 
 from logger.errors import InputError, SheetError
-from logger.records import Guess, Limit, Piece, Rig, Sheet, Station, convert, to_si
+from logger.records import Guess, Limit, Piece, Record, Rig, Sheet, Station, convert, to_si
 from logger.units import UNITS, dimension_of
 
 KeyPath = tuple[str | int, ...]
@@ -73,14 +73,10 @@ def read_sheet(
     try:
         sheet = convert(to_si(_plain(written)), Sheet)
     except msgspec.ValidationError as error:
-        _refuse(path, source, _explain(error, written))
+        _refuse(path, source, explain(error, written, Sheet))
     except InputError as error:
-        key = str(error.args[1])
-        dimension = dimension_of(key.rsplit(".", 1)[-1].split("[", 1)[0])
-        key_path = _steps(f".{key}")
-        expected = f"a number in SI or text with a unit ({', '.join(UNITS[dimension or 'force'])})"
-        _refuse(path, source, (key_path, expected, _shown(written, key_path)))
-    findings = list(_findings(sheet, set(known_rigs), set(known_ropes)))
+        _refuse(path, source, explain_unit(error, written))
+    findings = list(findings_of(sheet, set(known_rigs), set(known_ropes)))
     if findings:
         _refuse(path, source, *findings)
     return sheet
@@ -137,22 +133,52 @@ def _refuse(path: Path, source: bytes, *findings: Finding) -> NoReturn:
     lines = lines_of(source.removeprefix(b"\xef\xbb\xbf"))
     placed = [(nearest_line(lines, finding[0]), finding) for finding in findings]
     line, (where, expected, found) = min(placed, key=lambda item: item[0] or 0)
-    raise SheetError(str(path), line, _dotted(where), expected, found)
+    raise SheetError(str(path), line, dotted(where), expected, found)
 
 
-def _explain(error: msgspec.ValidationError, written: dict[str, Any]) -> Finding:
-    """Where, expected and found of a value that does not fit its record."""
+def explain_unit(error: InputError, written: Any) -> Finding:
+    """Say what :func:`~logger.records.to_si` found: text that is no quantity of its kind.
+
+    Parameters
+    ----------
+    error : InputError
+        With the dotted key as its second argument.
+    written : Any
+        What was to be converted.
+    """
+    where = steps(f".{error.args[1]}")
+    dimension = dimension_of(str(next(step for step in reversed(where) if isinstance(step, str))))
+    units = ", ".join(UNITS[dimension]) if dimension else ""
+    return where, f"a number in SI or text with a unit ({units})", _shown(written, where)
+
+
+def explain(error: msgspec.ValidationError, written: Any, record: type[Record]) -> Finding:
+    """Say where a value does not fit its record, what was expected and what stands there.
+
+    Parameters
+    ----------
+    error : msgspec.ValidationError
+        What :func:`~logger.records.convert` raised.
+    written : Any
+        What was to be converted.
+    record : type
+        Type of the record.
+    """
     message = str(error)
     match = _PATH.search(message)
-    where = _steps(match.group(1)) if match else ()
+    where = steps(match.group(1)) if match else ()
     said = message[: match.start()] if match else message
     name = re.search(r"`([^`]+)`$", said)
     if said.startswith("Object contains unknown field") and name:
-        return ((*where, name.group(1)), *_explain_unknown(where, name.group(1)))
+        return ((*where, name.group(1)), *_explain_unknown(_type_at(where, record), name.group(1)))
     if said.startswith("Object missing required field") and name:
         return (*where, name.group(1)), "this key, which is required", "nothing"
     if said.startswith("Invalid enum value"):
-        return where, f"one of {', '.join(_choices(where))}", _shown(written, where)
+        return (
+            where,
+            f"one of {', '.join(map(str, _type_at(where, record).values))}",
+            _shown(written, where),
+        )
     expected = said.removeprefix("Expected ").split(", got ")[0]
     for word, plain in _PLAIN_WORDS.items():
         expected = expected.replace(word, plain)
@@ -164,18 +190,18 @@ def _explain(error: msgspec.ValidationError, written: dict[str, Any]) -> Finding
     return where, expected, _shown(written, where)
 
 
-def _explain_unknown(where: KeyPath, name: str) -> tuple[str, str]:
+def _explain_unknown(kind: Any, name: str) -> tuple[str, str]:
     """Name expected and found for a key that the record does not have."""
-    names = [field.name for field in getattr(_type_at(where), "fields", ())]
+    names = [field.name for field in getattr(kind, "fields", ())]
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
     if close:
         return f"a known key; did you mean {close[0]}?", name
     return f"a known key (one of {', '.join(names)})", name
 
 
-def _type_at(where: KeyPath) -> Any:
-    """Describe the type that belongs at a path of the sheet."""
-    found: Any = inspect.type_info(Sheet)
+def _type_at(where: KeyPath, record: type[Record]) -> Any:
+    """Describe the type that belongs at a path of a record."""
+    found: Any = inspect.type_info(record)
     for step in where:
         if isinstance(step, str):
             found = next(field.type for field in found.fields if field.name == step)
@@ -186,18 +212,13 @@ def _type_at(where: KeyPath) -> Any:
     return found
 
 
-def _choices(where: KeyPath) -> list[str]:
-    """Values that a field of fixed words takes."""
-    return [str(value) for value in _type_at(where).values]
-
-
-def _steps(path: str) -> KeyPath:
+def steps(path: str) -> KeyPath:
     """Split ``.piece[1].length_m``."""
     return tuple(key or int(position) for key, position in _STEP.findall(path))
 
 
-def _dotted(path: KeyPath) -> str:
-    """Join what :func:`_steps` split."""
+def dotted(path: KeyPath) -> str:
+    """Join what :func:`steps` split."""
     joined = "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in path)
     return joined.removeprefix(".")
 
@@ -213,7 +234,7 @@ def _shown(written: Any, where: KeyPath) -> str:
 # --- what one record says of another -----------------------------------------------------
 
 
-def _findings(sheet: Sheet, rigs: set[str], ropes: set[str]) -> Iterator[Finding]:
+def findings_of(sheet: Sheet, rigs: set[str], ropes: set[str]) -> Iterator[Finding]:
     """Everything that is wrong between the records of a sheet."""
     yield from _not_finite(msgspec.to_builtins(sheet), ())
     yield from _slashes(sheet)
@@ -266,7 +287,7 @@ def _repeated(where: KeyPath, names: list[str]) -> Iterator[Finding]:
 
 def _named(where: KeyPath, name: str, known: Iterable[str], what: str) -> Iterator[Finding]:
     """Find a reference to something that does not exist."""
-    names = sorted(known)
+    names = sorted(set(known))
     if name not in names:
         listed = ", ".join(names) if names else "there is none yet"
         yield where, f"the name of {what} ({listed})", name
@@ -317,19 +338,23 @@ def _rig_findings(rig: Rig, where: KeyPath, ropes: set[str]) -> Iterator[Finding
     yield from _named((*where, "rope"), rig.rope, ropes, "a rope")
     names = [node.name for node in rig.nodes]
     yield from _repeated((*where, "nodes"), names)
-    yield from _station_findings(rig.station, (*where, "station"), names)
+    roles = [node.role for node in rig.nodes] or ["high_block"]
+    places = names + [role for role in roles if roles.count(role) == 1]
+    yield from _station_findings(rig.station, (*where, "station"), places)
     if rig.method == "span_rig":
         yield from _span_findings(rig, where)
-    elif rig.method in {"snubbed_drop", "let_run_drop"}:
-        for key in ("lead_length_m", "fall_length_m"):
-            if getattr(rig, key) is None:
-                yield (*where, key), f"a length, because the method is {rig.method}", "nothing"
+    elif rig.method == "snubbed_drop" and rig.fall_length_m is None and len(rig.nodes) < 2:
+        yield (
+            (*where, "fall_length_m"),
+            "the rope from high block to device, or both nodes",
+            "nothing",
+        )
 
 
 def _station_findings(station: Station, where: KeyPath, nodes: list[str]) -> Iterator[Finding]:
     """Where a cell can sit."""
     if station.node:
-        yield from _named((*where, "node"), station.node, nodes, "a node of this rig")
+        yield from _named((*where, "node"), station.node, nodes, "a node of this rig, or its role")
     if station.mount == "sling" and not station.node:
         yield (*where, "node"), "the node whose sling holds the cell", "nothing"
     if station.mount == "running_line" and station.leg is None:

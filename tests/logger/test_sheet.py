@@ -298,7 +298,7 @@ BAD = [
         'node = "pulley"',
         '"pulley"',
         "rig[0].station.node",
-        "node of this rig (block, device)",
+        "node of this rig, or its role (block, device, high_block)",
         "pulley",
     ),
     Bad(
@@ -377,12 +377,13 @@ BAD = [
     ),
     Bad("no swing", '"snubbed_drop"', '"swing"', "[[piece]]", "piece[0].swing", "swing", "nothing"),
     Bad(
-        "no lead length",
-        "lead_length_m = 1.5\n",
-        "",
+        "no fall length",
+        'fall_length_m = "30 ft"\n[rig.station]\nname = "block sling"\nmount = "sling"\n'
+        'node = "block"\n[[rig.nodes]]\nname = "device"\nrole = "device"\ncontact = "wrap"\n',
+        '[rig.station]\nname = "block sling"\nmount = "sling"\nnode = "block"\n',
         "[[rig]]",
-        "rig[0].lead_length_m",
-        "because the method is snubbed_drop",
+        "rig[0].fall_length_m",
+        "from high block to device",
         "nothing",
     ),
     Bad(

@@ -1,0 +1,219 @@
+"""Corrections of what was written: records, guesses, limits, and their history.
+
+Comes in: what a person said to ``ropetally tag``. Goes out: new record versions, and what
+was done. Must not: change or remove an older version, or touch samples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from logger.clock import SystemClock
+from logger.commands import planning
+from logger.commands.output import listed, local_time, table
+from logger.corrections import as_record, built, corrected
+from logger.errors import InputError, LogbookMissingError
+from logger.logbook.entries import LogbookEntries
+from logger.logbook.reader import LogbookReader
+from logger.records import KINDS, Cell, Guess, Limit, Piece, Record
+from logger.scaling import scaling_of
+from logger.units import parse
+
+Done = dict[str, Any]
+"""What a step did, as printed with ``--json``; ``lines`` is what a person reads."""
+
+
+def calibrate(logbook: Path, cells: Iterable[Cell]) -> list[int]:
+    """Give streams that have no calibration the one of their cell."""
+    by_name = {cell.name: cell for cell in cells}
+    with LogbookReader(logbook) as reader:
+        bare = [
+            (stream.id, by_name[stream.cell])
+            for stream in reader.streams()
+            if stream.cell in by_name and reader.scaling(stream.id) is None
+        ]
+    with LogbookEntries(logbook) as entries:
+        for stream, cell in bare:
+            entries.put_calibration(stream, scaling_of(cell))
+    return [stream for stream, _ in bare]
+
+
+def known_piece(reader: LogbookReader, key: str) -> str:
+    """Check that a piece exists; a bare name will do when only one job has it.
+
+    Raises
+    ------
+    LogbookMissingError
+        There is none, or more than one.
+    """
+    keys = reader.keys("piece")
+    found = [known for known in keys if key in {known, known.partition("/")[2]}]
+    if len(found) == 1:
+        return found[0]
+    there_are = listed(found or keys) or "none yet; store a sheet with --sheet"
+    what = "more than one piece" if found else "no piece"
+    raise LogbookMissingError(f"{reader.path}: {what} {key!r}; there are: {there_are}")
+
+
+def _kind(name: str) -> type[Record]:
+    """Type of a kind of record.
+
+    Raises
+    ------
+    InputError
+        No such kind.
+    """
+    if name not in KINDS:
+        raise InputError(f"{name!r} is no kind of record; use one of {listed(KINDS)}")
+    return KINDS[name]
+
+
+def correct(logbook: Path, said: dict[str, Any], _number: str | None, words: list[str]) -> Done:
+    """Store a corrected version of a record, or a first version of a new one."""
+    name, key = said["set"]
+    kind, where = _kind(name), f"{name} {key}"
+    if not said["by"]:
+        raise InputError("a correction needs its author: add --by NAME")
+    if not words:
+        raise InputError(f"{where}: say what to correct: FIELD=VALUE, for example note='windy'")
+    with LogbookReader(logbook) as reader:
+        before = reader.record(kind, key)
+        if before is None:
+            named = {"name": key.rpartition("/")[2]} if name not in {"tag", "limit", "note"} else {}
+            record = as_record(built(words, where, dict(named)), kind, where)
+        else:
+            record = corrected(before, words, where)
+    return _store(logbook, name, key, record, said["by"])
+
+
+def _store(logbook: Path, name: str, key: str, record: Record, author: str) -> Done:
+    """Store a version; predict again what rests on it; calibrate what has no calibration."""
+    with LogbookEntries(logbook) as entries:
+        version = entries.put_record(key, record, author=author)
+    with LogbookReader(logbook) as reader:
+        affected = planning.pieces_affected(reader, name, key)
+    predicted, unpredicted = planning.predict_pieces(logbook, affected)
+    calibrated = calibrate(logbook, [record]) if isinstance(record, Cell) else []
+    lines = [f"{name} {key}: version {version}, by {author}"]
+    lines += [f"predicted again: {key}" for key in predicted]
+    lines += [f"caution: {key} could not be predicted: {why}" for key, why in unpredicted]
+    if calibrated:
+        lines.append(f"calibrated streams {listed(calibrated)}")
+    return {
+        "kind": name,
+        "key": key,
+        "version": version,
+        "record": msgspec.to_builtins(record),
+        "predicted": list(predicted),
+        "calibrated_streams": calibrated,
+        "lines": lines,
+    }
+
+
+def guess(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[str]) -> Done:
+    """Add somebody's guess to a piece."""
+    if not said["guess_by"] or not said["piece"]:
+        raise InputError("a guess needs --guess-by NAME and --piece JOB/PIECE")
+    made = as_record(
+        {
+            "by": said["guess_by"],
+            "how": said["guess_how"],
+            **({"weight_n": said["guess_weight"]} if said["guess_weight"] else {}),
+            **({"drop_m": said["guess_drop"]} if said["guess_drop"] else {}),
+        },
+        Guess,
+        "guess",
+    )
+    with LogbookReader(logbook) as reader:
+        key = known_piece(reader, said["piece"])
+        piece = reader.record(Piece, key)
+    assert piece is not None  # noqa: S101 - its key was just read
+    record = msgspec.structs.replace(piece, guesses=(*piece.guesses, made))
+    return _store(logbook, "piece", key, record, said["by"] or said["guess_by"])
+
+
+def limit(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[str]) -> Done:
+    """Enter a typed limit, with who and when."""
+    for name in ("limit_kind", "limit_force", "limit_by"):
+        if not said[name]:
+            raise InputError(f"a limit needs --{name.replace('_', '-')}")
+    force_n = parse(said["limit_force"], "force")
+    body = {
+        "on": said["limit"],
+        "kind": said["limit_kind"],
+        "force_n": force_n,
+        "by": said["limit_by"],
+        "entered": local_time(SystemClock().wall_ns(), seconds=False),
+        "note": said["limit_note"],
+    }
+    record = as_record(body, Limit, "limit")
+    return _store(logbook, "limit", f"{record.on}/{record.kind}", record, said["limit_by"])
+
+
+def history(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[str]) -> Done:
+    """List every version of a record with time and author."""
+    name, key = said["history"]
+    _kind(name)
+    with LogbookReader(logbook) as reader:
+        versions = reader.versions(name, key)
+        if not versions:
+            known = listed(reader.keys(name)) or "none yet"
+            raise LogbookMissingError(f"{logbook}: no {name} {key!r}; there are: {known}")
+    bodies = [_flat(msgspec.json.decode(v.body)) for v in versions]
+    rows = [
+        (
+            str(version.version),
+            local_time(version.written_wall_ns),
+            version.author or "not said",
+            _change(before, now),
+        )
+        for version, before, now in zip(versions, [{}, *bodies], bodies, strict=False)
+    ]
+    return {
+        "kind": name,
+        "key": key,
+        "versions": [
+            {
+                "version": v.version,
+                "written_wall_ns": v.written_wall_ns,
+                "author": v.author,
+                "record": msgspec.json.decode(v.body),
+            }
+            for v in versions
+        ],
+        "lines": [table(("version", "written", "by", "what it says, or changes"), rows)],
+    }
+
+
+def _flat(value: Any, key: str = "") -> dict[str, Any]:
+    """Lay a record out as dotted fields.
+
+    Examples
+    --------
+    >>> _flat({"name": "P1", "drop": {"slack_m": 0.1}, "guesses": [{"by": "Wren"}]})
+    {'name': 'P1', 'drop.slack_m': 0.1, 'guesses[0].by': 'Wren'}
+    """
+    if isinstance(value, dict):
+        parts = [_flat(inner, f"{key}.{name}" if key else name) for name, inner in value.items()]
+    elif isinstance(value, list):
+        parts = [_flat(inner, f"{key}[{i}]") for i, inner in enumerate(value)]
+    else:
+        return {key: value}
+    return {name: inner for part in parts for name, inner in part.items()}
+
+
+def _change(before: dict[str, Any], now: dict[str, Any]) -> str:
+    """Say which fields a version sets, changes or takes away."""
+    words = []
+    for field in [*before, *(field for field in now if field not in before)]:
+        if field not in now:
+            words.append(f"{field} taken away (was {before[field]})")
+        elif field not in before:
+            words.append(f"{field} {now[field]}")
+        elif before[field] != now[field]:
+            words.append(f"{field} {before[field]} → {now[field]}")
+    return "; ".join(words) or "nothing changed"
