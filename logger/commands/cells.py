@@ -1,0 +1,163 @@
+"""``ropetally cells``: which serial ports there are, and who answers on them.
+
+Comes in: nothing, or paths of ports. Goes out: a table or JSON. Must not: open a port
+unless asked to, as bytes may disturb a device that is no cell.
+"""
+
+from __future__ import annotations
+
+import queue
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from logger.clock import Clock, SystemClock
+from logger.commands.output import json_option, print_json
+
+if TYPE_CHECKING:
+    from logger.samples import CellInfo
+
+ANSWER_S: Final = 3.0
+_POLL_S: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class PortFound:
+    """A port, and what it said when asked; ``error`` says why it could not be asked."""
+
+    port: str
+    description: str
+    asked: bool = False
+    answers: bool = False
+    decoder: str | None = None
+    device_id: str | None = None
+    firmware: str | None = None
+    boot_id: int | None = None
+    sample_rate_hz: float | None = None
+    error: str | None = None
+
+
+def list_ports(paths: tuple[str, ...]) -> list[PortFound]:
+    """Give the ports that the system knows and those that were named."""
+    from serial.tools.list_ports import comports
+
+    known = {port.device: port.description or "" for port in comports()}
+    named = [PortFound(path, "named") for path in paths if path not in known]
+    return [PortFound(device, text) for device, text in sorted(known.items())] + named
+
+
+def ask(found: PortFound, wait_s: float, clock: Clock) -> PortFound:
+    """Ask a port who it is, in binary and, failing that, in ASCII."""
+    from logger.errors import TransportError
+
+    for decoder in ("binary", "ascii"):
+        try:
+            info = _ask_in(found.port, decoder, wait_s, clock)
+        except TransportError as error:
+            return PortFound(found.port, found.description, asked=True, error=str(error))
+        if info is not None:
+            return PortFound(
+                found.port,
+                found.description,
+                asked=True,
+                answers=True,
+                decoder=decoder,
+                device_id=info.device_id,
+                firmware=info.firmware,
+                boot_id=info.boot_id,
+                sample_rate_hz=info.sample_rate_hz,
+            )
+    return PortFound(found.port, found.description, asked=True)
+
+
+def _ask_in(port: str, decoder: str, wait_s: float, clock: Clock) -> CellInfo | None:
+    """Send INFO in one format until it is answered or time is up."""
+    from logger.decoders import open_decoder
+    from logger.handshake import Handshake
+    from logger.samples import InfoFrame
+    from logger.transports import open_transport
+
+    transport = open_transport(f"serial:{port}?decoder={decoder}", clock)
+    reader = open_decoder(decoder)
+    handshake = Handshake(reader.encode_request, start=False)
+    arrived: queue.SimpleQueue[tuple[bytes, int]] = queue.SimpleQueue()
+    transport.start(lambda data, received_ns: arrived.put((data, received_ns)), lambda _: None)
+    try:
+        begun_ns = clock.boot_ns()
+        handshake.link_up(begun_ns)
+        while (now_ns := clock.boot_ns()) - begun_ns < wait_s * 1e9:
+            for request in handshake.poll(now_ns):
+                transport.write(request)
+            try:
+                data, received_ns = arrived.get(timeout=_POLL_S)
+            except queue.Empty:
+                continue
+            for reading in reader.feed(data, received_ns):
+                if isinstance(reading, InfoFrame):
+                    handshake.on_reading(reading)
+            if handshake.info is not None:
+                return handshake.info
+    finally:
+        transport.stop()
+    return None
+
+
+def _line(found: PortFound) -> str:
+    """One line about a port."""
+    if found.error:
+        return f"{found.port}: {found.error}"
+    if found.answers:
+        ascii_note = "?decoder=ascii" if found.decoder == "ascii" else ""
+        return (
+            f"{found.port}: cell {found.device_id}, {found.sample_rate_hz:g} samples/s, "
+            f"boot {found.boot_id:08x}, firmware {found.firmware}; "
+            f"record it with --cell 'serial:{found.port}{ascii_note}'"
+        )
+    if found.asked:
+        return f"{found.port}: {found.description or 'a port'}, no cell answered"
+    return f"{found.port}: {found.description or 'a port'}"
+
+
+def _next_step(ports: list[PortFound], *, asked: bool) -> str | None:
+    """Say what to do when nothing useful was found."""
+    if not ports:
+        return (
+            "No serial port found. Plug the cell in, or name its port: ropetally cells PORT --ask"
+        )
+    if asked and not any(port.answers for port in ports):
+        return "No cell answered. Check power and cable, that no other program has the port, then ask again."
+    if not asked:
+        return "Ask which of them is a cell: ropetally cells --ask"
+    return None
+
+
+@click.command()
+@click.argument("paths", metavar="[PORT]...", nargs=-1)
+@click.option("--ask/--no-ask", "asking", default=False, help="Open each port and ask who it is.")
+@click.option(
+    "--wait-s",
+    default=ANSWER_S,
+    show_default=True,
+    type=click.FloatRange(min=0.1),
+    help="How long to wait for an answer, per port and format.",
+)
+@json_option
+def command(paths: tuple[str, ...], asking: bool, wait_s: float, as_json: bool) -> None:
+    """List the ports where a cell may be, and ask who answers.
+
+    Named ports are listed beside those that the system knows. Asking sends a short
+    request to each port; leave it out when other devices are plugged in.
+    """
+    clock = SystemClock()
+    ports = list_ports(paths)
+    if asking:
+        ports = [ask(found, wait_s, clock) for found in ports]
+    step = _next_step(ports, asked=asking)
+    if as_json:
+        print_json({"ports": [asdict(found) for found in ports], "next": step})
+        return
+    for found in ports:
+        click.echo(_line(found))
+    if step:
+        click.echo(step)
