@@ -220,10 +220,25 @@ class _Reading:
         a, b = np.searchsorted(self.trace.time_s, (start_s, end_s))
         return slice(int(a), int(b))
 
+    @property
+    def coarse(self) -> bool:
+        """Whether noise is too small to average the rounding out."""
+        return self.story.noise_n < 0.5 * self.story.step_n
+
+    @property
+    def noise_n(self) -> float:
+        return max(self.story.noise_n, self.story.step_n / math.sqrt(12.0))
+
+    def block_part(self, start_s: float, end_s: float) -> FloatArray:
+        blocks = self.story.blocks
+        part = blocks.mean_n[blocks.index(start_s + 1e-9) : blocks.index(end_s + 1e-9)]
+        return part[np.isfinite(part)] - self.story.zero.zero_n
+
     def zero_u(self) -> float:
         zero = self.story.zero
         own = zero.u_n if zero.found else self.trace.chain.zero_u_n
-        return math.hypot(own, abs(self.drift() or 0.0) / math.sqrt(3.0))
+        step = self.story.step_n / math.sqrt(12.0) if self.coarse else 0.0
+        return math.hypot(own, step, abs(self.drift() or 0.0) / math.sqrt(3.0))
 
     def drift(self) -> float | None:
         """Slack after minus slack before."""
@@ -255,9 +270,7 @@ class _Reading:
     def hang_level(self, hang: Hang) -> _Level | None:
         """Robust mean over the still part, or over the last whole swings."""
         blocks = self.story.blocks
-        a, b = blocks.index(hang.start_s + 1e-9), blocks.index(hang.end_s + 1e-9)
-        means = blocks.mean_n[a:b] - self.story.zero.zero_n
-        means = means[np.isfinite(means)]
+        means = self.block_part(hang.start_s, hang.end_s)
         if means.size < 3:
             return None
         if not hang.still:
@@ -289,10 +302,10 @@ class _Reading:
             return None
         index = where.start + int(np.argmax(part))
         value = float(self.story.force_n[index])
-        noise = self.story.noise_n
+        noise = self.noise_n
         half = half_sine_s(self.trace.time_s, self.story.smooth_or_raw, index, noise)
         loss = peak_loss(half, self.trace.period_s, self.trace.chain.filter_delay_s)
-        near = int(np.count_nonzero(part > value - 4.0 * noise)) if noise > 0 else 1
+        near = int(np.count_nonzero(part > value - 4.0 * noise))
         budget = self.parts(value) | {
             "noise": 0.6 * highest_of_noise(noise, near),
             "sampling": loss.sampling_share * value / math.sqrt(3.0),
@@ -321,11 +334,13 @@ class _Reading:
         if release is None or release.settled is None:
             return None
         blocks, plateau = self.story.blocks, release.settled
+        if release.kind == "gradual":
+            part = self.block_part(plateau.start_s, plateau.end_s)
+            value, budget = self.level(shorth(part), robust_sd(part))
+            return _Level(value, budget, plateau.duration_s)
         end = min(release.start_s, plateau.end_s) - blocks.width_s
         start = max(plateau.start_s, end - 0.3)
-        a, b = blocks.index(start), blocks.index(end)
-        part = blocks.mean_n[a:b] - self.story.zero.zero_n
-        part = part[np.isfinite(part)]
+        part = self.block_part(start, end)
         if part.size < 3:
             return None
         creep = abs(float(part[-1] - part[0]))
@@ -347,7 +362,12 @@ class _Reading:
         still = self.story.hang is not None and self.story.hang.still
         limit = max(0.01 * zero.scale_n, 5.0 * zero.u_n)
         release = self.story.release
-        loose = release is not None and release.kind in {"rise", "drop", "staged"}
+        loose = (
+            release is not None
+            and release.settled is None
+            and release.kind in {"rise", "drop", "staged"}
+            and release.start_s - zero.load_s > 0.3
+        )
         checks = {
             "no_zero": not zero.found,
             "zero_offset": zero.found and abs(zero.zero_n) > 0.05 * zero.scale_n,
@@ -355,7 +375,7 @@ class _Reading:
             "no_hang": hang is None,
             "hang_not_still": hang is not None and not still,
             "hang_short": hang is not None and hang.part_s < 1.0,
-            "pretension_not_settled": loose and release is not None and release.settled is None,
+            "pretension_not_settled": loose,
             "tag_line_tight": trace.tag_line_tight,
             "touched": trace.touched,
             "gap": bool(trace.gaps),

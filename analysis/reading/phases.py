@@ -218,12 +218,13 @@ class _Reader:
         return out
 
     def without_ringing(self, levels: tuple[Plateau, ...]) -> tuple[Release | None, Hang | None]:
-        """Gradual hand-over: the longest of the last levels is the hang."""
+        """Gradual hand-over: the longest of the highest late levels is the hang."""
         if not levels:
             return None, None
         last = levels[-1].level_n
-        group = [p for p in levels if 0.9 * last <= p.level_n <= 1.12 * last]
-        hang = max(group, key=lambda p: p.duration_s)
+        group = [p for p in levels if 0.88 * last <= p.level_n <= 1.12 * last]
+        top = max(p.level_n for p in group)
+        hang = max((p for p in group if p.level_n > 0.97 * top), key=lambda p: p.duration_s)
         before = [p for p in levels if p.end_s <= hang.start_s]
         settled = before[-1] if before else None
         release = gradual_release(settled, self.zero.load_s, hang.start_s)

@@ -17,7 +17,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analysis.reading.filters import runs
+from analysis.reading.filters import moving_mean, runs
 from analysis.reading.levels import Plateau, Zero
 from analysis.reading.steps import Step
 from analysis.reading.trace import FloatArray
@@ -115,23 +115,26 @@ def _from_level(
     kind: ReleaseKind = "drop" if low > step.level_n else "rise"
     if kind == "rise" and is_staged(time_s, smooth_n[start:first]):
         kind = "staged"
-    return _release(kind, time_s, (start, first, end), None, step.before)
+    past = _past_extreme(smooth_n, first, end, step.level_n)
+    return _release(kind, time_s, (start, first, past, end), None, step.before)
 
 
 def _release(
     kind: ReleaseKind,
     time_s: FloatArray,
-    at: tuple[int, int, int],
+    at: tuple[int, int, int, int],
     slack_from_s: float | None,
     settled: Plateau | None,
 ) -> Release:
-    start, first, end = at
-    period = float(time_s[1] - time_s[0])
-    first_s = float(time_s[first])
-    after = first_s + max(0.01, 1.5 * period)
-    return Release(
-        kind, float(time_s[start]), first_s, after, float(time_s[end]), slack_from_s, settled
-    )
+    start, first, past, end = (float(time_s[i]) for i in at)
+    return Release(kind, start, first, max(past, first + 0.01), end, slack_from_s, settled)
+
+
+def _past_extreme(smooth_n: FloatArray, first: int, end: int, level_n: float) -> int:
+    """Find where the reading has come back by a fifth of the extreme's height."""
+    away = np.abs(smooth_n[first:end] - level_n)
+    back = np.flatnonzero(away < 0.8 * away[0]) if away.size else np.empty(0)
+    return first + int(back[0]) if back.size else min(first + 1, smooth_n.size - 1)
 
 
 def _from_slack(
@@ -146,10 +149,11 @@ def _from_slack(
         low = np.flatnonzero(smooth_n[step.first : start] < zero.slack_n)
         slack_from = float(time_s[step.first + int(low[0])])
     fell = step.before is not None or is_fall(
-        time_s[start : peak + 1], smooth_n[start : peak + 1], step.level_n
+        time_s[start : end + 1], smooth_n[start : end + 1], step.level_n
     )
     kind: ReleaseKind = "catch" if fell else "rise"
-    return _release(kind, time_s, (start, peak, end), slack_from, step.before)
+    past = _past_extreme(smooth_n, peak, end, step.level_n)
+    return _release(kind, time_s, (start, peak, past, end), slack_from, step.before)
 
 
 def is_fall(time_s: FloatArray, force_n: FloatArray, weight_n: float) -> bool:
@@ -158,7 +162,7 @@ def is_fall(time_s: FloatArray, force_n: FloatArray, weight_n: float) -> bool:
     Parameters
     ----------
     time_s, force_n : (n,) float64
-        From first load to the peak.
+        From first load over the first swings.
     weight_n : float
         What it settles at.
 
@@ -169,19 +173,22 @@ def is_fall(time_s: FloatArray, force_n: FloatArray, weight_n: float) -> bool:
     Notes
     -----
     Released at rest on a slack rope the peak is at most twice the weight. Below that the
-    impulse (1/m)∫(F − W)dt up to the peak tells the speed that was stopped; a swing has
-    one too, but rises slowly.
+    impulse (1/m)∫(F − W)dt up to the end of the first hump tells the speed that was
+    stopped: about none after a release at rest. A swing has one too, but rises slowly.
     """
     if force_n.size < 2 or weight_n <= 0:
         return False
-    top = float(force_n[-1])
-    if top > _RELEASE_FROM_SLACK * weight_n:
+    if float(force_n.max()) > _RELEASE_FROM_SLACK * weight_n:
         return True
-    over = np.flatnonzero(force_n < weight_n)
-    high = np.flatnonzero(force_n > 0.9 * top)
-    rise = float(time_s[int(high[0])] - time_s[int(over[-1]) if over.size else 0])
-    speed = STANDARD_GRAVITY_M_PER_S2 * float(np.trapezoid(force_n / weight_n - 1.0, time_s))
-    return speed > _FALL_M_PER_S and rise < _ABRUPT_S
+    highest = np.maximum.accumulate(force_n)
+    past = (highest > 1.2 * weight_n) & (highest - force_n > 0.05 * (highest - weight_n))
+    end = int(np.argmax(past)) if past.any() else force_n.size - 1
+    hump = force_n[: end + 1]
+    low = np.flatnonzero(hump[: int(np.argmax(hump)) + 1] < weight_n)
+    high = int(np.argmax(hump > 0.9 * hump.max()))
+    rise = float(time_s[high] - time_s[int(low[-1]) if low.size else 0])
+    impulse = float(np.trapezoid(hump / weight_n - 1.0, time_s[: end + 1]))
+    return STANDARD_GRAVITY_M_PER_S2 * impulse > _FALL_M_PER_S and rise < _ABRUPT_S
 
 
 def _leaving(part: FloatArray, step: Step, noise_n: float, time_s: FloatArray) -> int:
@@ -226,17 +233,15 @@ def is_staged(time_s: FloatArray, rise_n: FloatArray) -> bool:
 def count_strokes(
     time_s: FloatArray, smooth_n: FloatArray, zero: Zero, release: Release | None
 ) -> int:
-    """Count the winch strokes: rises of at least 3 % of the load, each after a pause."""
+    """Count the winch strokes: rises of at least 1.5 % of the load, each after a pause."""
     if release is None or release.kind in {"catch", "none"} or release.settled is None:
         return 0
     few = max(round(_STROKE_S / float(time_s[1] - time_s[0])), 1)
-    first, last = (int(i) for i in np.searchsorted(time_s, (zero.load_s - 0.1, release.start_s)))
-    part = smooth_n[first:last:few]
+    span = (zero.load_s - 0.1, min(release.settled.end_s, release.start_s))
+    first, last = (int(i) for i in np.searchsorted(time_s, span))
+    part = moving_mean(smooth_n[first:last], few)[::few]
     if part.size < 3:
         return 0
-    rises = [
-        (a, b)
-        for a, b in runs(np.diff(part) > 0.004 * zero.scale_n)
-        if part[b] - part[a] > 0.03 * zero.scale_n
-    ]
-    return len(rises)
+    steep = np.diff(part) > 0.006 * zero.scale_n
+    steep[1:-1] |= steep[:-2] & steep[2:]
+    return sum(part[b] - part[a] > 0.015 * zero.scale_n for a, b in runs(steep))

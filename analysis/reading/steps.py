@@ -18,6 +18,7 @@ from analysis.reading.trace import FloatArray
 
 _HYSTERESIS_SHARE: Final = 0.012
 _SAME_LEVEL: Final = 0.03
+_SAME_OPEN_LEVEL: Final = 0.1
 _EARLY_ENOUGH: Final = 0.2
 _CATCH_RISE_S: Final = 0.5
 _BRAKE_S: Final = 2.5
@@ -72,9 +73,10 @@ class Step:
         if self.before is None or self.slack_until is not None:
             return False
         change = abs(self.before.last_n - self.level_n)
-        small = change < _SAME_LEVEL * self.level_n
+        if self.after is None:
+            return change < _SAME_OPEN_LEVEL * self.before.last_n
         largest = max(self.swings.amplitude_n, default=0.0)
-        return small and largest > 3.0 * change
+        return change < _SAME_LEVEL * self.level_n and largest > 3.0 * change
 
 
 def _slack_before_peak(
@@ -154,9 +156,11 @@ def choose(steps: list[Step]) -> Step | None:
     Notes
     -----
     Winch strokes overshoot once and brake jerks return to the level they came from; a
-    released piece rings about its weight. None when nothing rings: a gradual hand-over.
+    released piece rings about its weight and settles there; what never settles is looked
+    at last. None when nothing rings: a gradual hand-over.
     """
     ringing = [step for step in steps if step.score_n > 0.0 and not step.jerk]
+    ringing = [step for step in ringing if step.after is not None] or ringing
     if ringing:
         strongest = max(step.score_n for step in ringing)
         return next(step for step in ringing if step.score_n >= _EARLY_ENOUGH * strongest)
