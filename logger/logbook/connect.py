@@ -29,6 +29,9 @@ from logger.logbook.schema import APPLICATION_ID
 BUSY_S: Final = 5.0
 """How long a short read or write waits for another process."""
 
+FAILURES: Final = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged file may raise; the latter when SQLite quotes damaged text."""
+
 _MAGIC: Final = b"SQLite format 3\x00"
 _WAL: Final = 2
 
@@ -77,9 +80,11 @@ def open_to_write(path: Path, *, busy_s: float = BUSY_S) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")
         _confirm(connection, path)
         migrations.migrate(connection, str(path))
-        connection.execute("BEGIN IMMEDIATE")  # a read-only file is told now, not later
+        connection.execute("BEGIN IMMEDIATE")
+        # A change that changes nothing: a read-only file is told now, not at the first record.
+        connection.execute(f"PRAGMA user_version = {migrations.version_of(connection)}")
         connection.execute("ROLLBACK")
-    except sqlite3.Error as error:
+    except FAILURES as error:
         connection.close()
         raise not_writable(path, error) from error
     except BaseException:
@@ -103,7 +108,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     try:
         _confirm(connection, path)
         found = migrations.version_of(connection)
-    except sqlite3.Error as error:
+    except FAILURES as error:
         connection.close()
         raise not_readable(path, error) from error
     except BaseException:
@@ -177,6 +182,8 @@ def not_readable(path: Path, error: BaseException) -> NotALogbookError:
 
 
 def _is_damage(error: BaseException) -> bool:
+    if isinstance(error, UnicodeDecodeError):
+        return True
     code = getattr(error, "sqlite_errorcode", None) or 0
     return code & 0xFF in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
@@ -210,7 +217,7 @@ def _tidy(path: Path) -> None:
     """
     if not _has_leftovers(path) and not _is_older(path):
         return
-    with contextlib.suppress(sqlite3.Error, NotALogbookError):
+    with contextlib.suppress(*FAILURES, NotALogbookError):
         connection = _connect(path, "rw", 0.0)
         try:
             connection.execute("PRAGMA synchronous = FULL")

@@ -7,7 +7,6 @@ shrink.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -68,7 +67,7 @@ class WrittenReader:
         """
         try:
             return self._connection.execute(sql, values).fetchall()
-        except sqlite3.Error as error:
+        except connect.FAILURES as error:
             raise connect.not_readable(self.path, error) from error
 
     def damaged(self, what: str) -> NotALogbookError:
@@ -110,11 +109,12 @@ class WrittenReader:
         """Key → the version that holds now, for every record of a type."""
         kind = kind_of(record)
         rows = self.query(
-            "SELECT kind, key, max(version), written_wall_ns, author, body FROM record "
-            "WHERE kind = ? GROUP BY key ORDER BY min(id)",
+            "SELECT kind, key, version, written_wall_ns, author, body FROM record "
+            "WHERE kind = ? ORDER BY id",
             kind,
         )
-        return {row[1]: self._record(Version(*row), record) for row in rows}
+        newest = {row[1]: Version(*row) for row in rows}  # a key keeps its first place
+        return {key: self._record(version, record) for key, version in newest.items()}
 
     def _record(self, version: Version, record: type[R]) -> R:
         try:

@@ -1,0 +1,135 @@
+"""Chunks: round trip, damage, size."""
+
+from __future__ import annotations
+
+import dataclasses
+import zlib
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from logger.logbook import codec
+from logger.logbook.codec import Chunk, CodecError, FrameTable
+
+counts_arrays = hnp.arrays(np.int32, st.integers(1, 300))
+int64 = st.integers(-(2**63), 2**63 - 1)
+
+
+def table_of(n: list[int], tick_us: list[int], received_ns: list[int]) -> FrameTable:
+    return FrameTable(*(np.array(column, dtype=np.int64) for column in (n, tick_us, received_ns)))
+
+
+def chunk_of(counts: np.ndarray, frame: int = 16) -> Chunk:
+    starts = range(0, len(counts), frame)
+    table = table_of(
+        [min(frame, len(counts) - start) for start in starts],
+        [start * 1000 for start in starts],
+        [10**9 + start * 1_000_000 + (start * 7919) % 50_000 for start in starts],
+    )
+    return codec.encode(3, 40, counts, table, 1000.0)
+
+
+@given(counts_arrays)
+def test_counts_come_back(counts: np.ndarray) -> None:
+    back = codec.unpack_counts(codec.pack_counts(counts), len(counts))
+    assert back.dtype == np.int32
+    assert not back.flags.writeable
+    assert np.array_equal(back, counts)
+
+
+@given(st.lists(st.tuples(st.integers(1, 2**15), int64, int64), min_size=1, max_size=60))
+def test_frame_tables_come_back(rows: list[tuple[int, int, int]]) -> None:
+    table = table_of(*(list(column) for column in zip(*rows, strict=True)))
+    back = codec.unpack_frames(codec._pack_frames(table), len(rows))
+    for name in ("n", "tick_us", "received_ns"):
+        assert np.array_equal(getattr(back, name), getattr(table, name))
+        assert not getattr(back, name).flags.writeable
+
+
+@given(counts_arrays, st.integers(1, 40))
+def test_chunks_come_back(counts: np.ndarray, frame: int) -> None:
+    chunk = chunk_of(counts, frame)
+    back, table = codec.decode(chunk)
+    assert np.array_equal(back, counts)
+    assert table.n.sum() == chunk.n == len(counts)
+    assert (chunk.stream, chunk.first_index, chunk.codec) == (3, 40, codec.CODEC)
+
+
+@given(st.data())
+def test_any_flipped_bit_is_found(data: st.DataObject) -> None:
+    chunk = chunk_of(np.arange(50, dtype=np.int32) * 37)
+    name = data.draw(st.sampled_from([field.name for field in dataclasses.fields(Chunk)]))
+    value = getattr(chunk, name)
+    damaged: Any
+    if isinstance(value, bytes):
+        bit = data.draw(st.integers(0, 8 * len(value) - 1))
+        changed = bytearray(value)
+        changed[bit // 8] ^= 1 << bit % 8
+        damaged = bytes(changed)
+    else:
+        damaged = value ^ 1 << data.draw(st.integers(0, 31 if name == "crc" else 62))
+    with pytest.raises(CodecError, match="checksum differs"):
+        codec.decode(dataclasses.replace(chunk, **{name: damaged}))
+
+
+def sealed(chunk: Chunk, **changes: object) -> Chunk:
+    """A chunk with other content and a checksum that fits it."""
+    other = dataclasses.replace(chunk, **changes)  # type: ignore[arg-type]
+    head = (
+        other.stream, other.first_index, other.n, other.n_frames, other.codec,
+        other.least_tick_us, other.least_offset_ns,
+    )  # fmt: skip
+    return dataclasses.replace(other, crc=codec._crc(head, other.counts, other.frames))
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"codec": 9}, "codec 9 is not known"),
+        ({"n": 49}, "unpacks to 197 bytes, expected 196"),
+        ({"n": 51}, "unpacks to 200 bytes, expected 204"),
+        ({"counts": b"no zlib"}, "do not unpack"),
+        ({"counts": codec.pack_counts(np.arange(50, dtype=np.int32))[:-3]}, "unpacks to"),
+        ({"counts": codec.pack_counts(np.arange(50, dtype=np.int32)) + b"!"}, "unpacks to"),
+        ({"counts": zlib.compress(bytes(10**6))}, "unpacks to 201 bytes"),
+        ({"n": 3, "counts": codec.pack_counts(np.zeros(3, np.int32))}, "frame table holds 50"),
+    ],
+)
+def test_a_wrong_row_with_a_right_checksum_is_still_refused(
+    changes: dict[str, object], what: str
+) -> None:
+    with pytest.raises(CodecError, match=what):
+        codec.decode(sealed(chunk_of(np.arange(50, dtype=np.int32)), **changes))
+
+
+def test_the_checksum_is_the_published_crc_32() -> None:
+    # CRC-32 of "123456789" is CBF43926 (references, section 9).
+    assert zlib.crc32(b"123456789") == 0xCBF43926
+    chunk = chunk_of(np.zeros(1, np.int32))
+    head = np.array([3, 40, 1, 1, 1, 0, 10**9], "<i8").tobytes()
+    assert chunk.crc == zlib.crc32(head + chunk.counts + chunk.frames)
+
+
+def test_the_least_delay_is_taken_after_the_last_sample() -> None:
+    # The short frame came sooner after its last sample than the long one did.
+    table = table_of([16, 1], [0, 16_000], [17_000_000, 16_500_000])
+    assert codec.least_delay(table, 1000.0) == (16_000, 500_000)
+    table = table_of([16, 1], [0, 16_000], [15_400_000, 16_500_000])
+    assert codec.least_delay(table, 1000.0) == (15_000, 400_000)
+
+
+@pytest.mark.parametrize("sigma", [200.0, 400.0])
+@pytest.mark.parametrize("rate_hz", [1000.0, 4000.0])
+def test_a_noisy_sample_costs_about_three_bytes(sigma: float, rate_hz: float) -> None:
+    rng = np.random.default_rng(5)
+    n = int(rate_hz * 0.25) // 16 * 16
+    counts = (500_000 + rng.normal(0, sigma, n)).astype(np.int32)
+    ticks = (np.arange(0, n, 16) * 1e6 / rate_hz).astype(np.int64)
+    late = rng.exponential(400_000, len(ticks)).astype(np.int64)
+    table = FrameTable(np.full(len(ticks), 16), ticks, ticks * 1000 + 10**13 + late)
+    chunk = codec.encode(1, 0, counts, table, rate_hz)
+    assert (len(chunk.counts) + len(chunk.frames)) / n < 3.0
