@@ -274,10 +274,7 @@ class _Reading:
         if means.size < 3:
             return None
         if not hang.still:
-            part = self.story.force_n[self.span(hang.start_s, hang.end_s)]
-            swing = float(means.max() - means.min())
-            value, budget = self.level(part, swing / (6.0 * math.sqrt(3.0)))
-            return _Level(value, budget, hang.end_s - hang.start_s)
+            return self.restless_level(hang, float(means.max() - means.min()))
         middle = shorth(means)
         centre = float(middle.mean())
         near = max(0.01 * abs(centre), 3.0 * robust_sd(middle), 3.0 * blocks.noise_n)
@@ -286,6 +283,16 @@ class _Reading:
         motion = math.hypot(robust_sd(part) / math.sqrt(part.size), halves / math.sqrt(12.0))
         value, budget = self.level(part, motion)
         return _Level(value, budget, part.size * blocks.width_s)
+
+    def restless_level(self, hang: Hang, swing_n: float) -> _Level:
+        """Mean over two whole swings, tapered so that swings cancel; plain over one."""
+        part = self.story.force_n[self.span(hang.start_s, hang.end_s)]
+        length = hang.end_s - hang.start_s
+        if length > 1.5 * hang.period_s > 0:
+            taper = np.hanning(part.size + 2)[1:-1]
+            part = part * (taper / taper.mean())
+        value, budget = self.level(part, swing_n / 12.0)
+        return _Level(value, budget, length)
 
     def weight(self, hang: _Level | None) -> tuple[float | None, Budget | None]:
         if hang is None:

@@ -25,6 +25,7 @@ from analysis.reading.filters import (
     noise_sd,
     runs,
     smallest_step,
+    window_range,
 )
 from analysis.reading.levels import STILL_S, Plateau, Zero, find_plateaus, find_slack, find_zero
 from analysis.reading.release import Release, count_strokes, gradual_release, time_release
@@ -45,6 +46,7 @@ PhaseName = Literal[
 _BLOCK_S: Final = 0.05
 _SMOOTH_S: Final = 0.01
 _DOWN_S: Final = 1.0
+_CALM_SHARE: Final = 0.025
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,29 +235,30 @@ class _Reader:
     def hang_after(self, step: Step, release: Release, load_end: float) -> Hang | None:
         """Find the first level that stays still for longer than a swing takes."""
         period = step.period * self.trace.period_s
-        for still in sorted({max(STILL_S, 1.2 * period), max(STILL_S, 0.6 * period)})[::-1]:
-            for plateau in find_plateaus(self.blocks, self.zero, still_s=still):
-                inside = release.first_s - 0.1 <= plateau.start_s < load_end - 0.1
-                if inside and plateau.level_n > 0.3 * self.zero.scale_n:
-                    end = min(plateau.end_s, load_end)
-                    return Hang(plateau.start_s, end, still=True, period_s=period)
-        return self.restless(release, period, load_end)
+        still = max(STILL_S, 1.2 * period)
+        for plateau in find_plateaus(self.blocks, self.zero, still_s=still):
+            inside = release.first_s - 0.1 <= plateau.start_s < load_end - 0.1
+            if inside and plateau.level_n > 0.3 * self.zero.scale_n:
+                end = min(plateau.end_s, load_end)
+                return Hang(plateau.start_s, end, still=True, period_s=period)
+        return self.calmest(release, period, load_end)
 
-    def restless(self, release: Release, period: float, load_end: float) -> Hang | None:
-        """Take the last whole swings before the load ends, when nothing stays still."""
-        end = load_end
-        floor = 0.7 * self.zero.scale_n
-        loaded = self.smooth_n[: self.at(load_end)] > floor
-        if load_end < self.end_s and np.any(loaded):
-            end = float(self.trace.time_s[np.flatnonzero(loaded)[-1]]) - 0.05
-        room = end - release.first_s
-        length = period if period > 0 else min(1.0, room)
-        if room <= 0 or length <= 0:
-            return None
-        cycles = min(int(room / length), 3)
-        if cycles == 0:
-            return None
-        return Hang(end - cycles * length, end, still=False, period_s=period)
+    def calmest(self, release: Release, period: float, load_end: float) -> Hang | None:
+        """Take the calmest two swings (or one), when nothing stays still for long enough."""
+        width = self.blocks.width_s
+        mean = self.blocks.mean_n - self.zero.zero_n
+        first = self.blocks.index(release.after_first_s) + 1
+        part = mean[first : self.blocks.index(load_end)]
+        for swings in (2.0, 1.0):
+            length = max(swings * period, 0.3)
+            span, middle = window_range(part, round(length / width))
+            span = np.where(middle > 0.3 * self.zero.scale_n, span, np.inf)
+            if span.size and np.isfinite(span.min()):
+                best = int(np.argmin(span))
+                start = self.blocks.time_s(first + best)
+                still = bool(span[best] < _CALM_SHARE * middle[best] + 6.0 * self.blocks.noise_n)
+                return Hang(start, start + length, still=still, period_s=period)
+        return None
 
     def label(
         self,

@@ -50,9 +50,12 @@ class Step:
     @property
     def period(self) -> float:
         """Samples from swing to swing; 0 when nothing swings back."""
-        first = np.array(self.swings.first[1:9])
+        first = np.array(self.swings.first[1:])
         if first.size >= 3:
-            return float(np.median(first[2:] - first[:-2]))
+            whole = first[2:] - first[:-2]
+            sizes = np.array(self.swings.amplitude_n[1:])
+            small = whole[np.maximum(sizes[:-2], sizes[1:-1]) < 0.9 * abs(self.level_n)]
+            return float(np.median((small if small.size else whole)[:8]))
         return 2.0 * float(first[1] - first[0]) if first.size == 2 else 0.0
 
     @property
