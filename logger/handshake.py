@@ -81,12 +81,10 @@ class Handshake:
         ``encode_request`` of the link's decoder.
     start : bool
         Whether to send START once the device has said who it is.
-    answers : bool
-        False for a link that only replays: nothing is sent, any INFO is taken.
     """
 
     __slots__ = (
-        "_answers", "_encode", "_faults", "_id", "_next_time_ns", "_pending", "_start", "_times_left",
+        "_encode", "_faults", "_id", "_next_time_ns", "_pending", "_start", "_times_left",
         "info", "newest_exchange", "state",
     )  # fmt: skip
 
@@ -95,13 +93,11 @@ class Handshake:
         encode: Callable[[int, int, bytes], bytes],
         *,
         start: bool = True,
-        answers: bool = True,
     ) -> None:
         self.state = State.IDLE
         self.info: CellInfo | None = None
         self.newest_exchange: TimeExchange | None = None
         self._encode = encode
-        self._answers = answers
         self._start = start
         self._id = 0
         self._pending: _Pending | None = None
@@ -125,7 +121,7 @@ class Handshake:
 
     def stop(self, now_ns: int) -> None:
         """Ask the device to stop sending; nothing to ask when the link is down."""
-        if self.state is State.IDLE or not self._answers:
+        if self.state is State.IDLE:
             self.state = State.STOPPED
         elif self.state is not State.STOPPED:
             self.state = State.STOPPING
@@ -133,17 +129,13 @@ class Handshake:
 
     def on_reading(self, reading: InfoFrame | ReplyFrame) -> None:
         """Take an answer, or the INFO that a device sends after a boot."""
-        if not self._answers:
-            self._overhear(reading)
-        elif isinstance(reading, InfoFrame):
+        if isinstance(reading, InfoFrame):
             self._on_info(reading)
         else:
             self._on_reply(reading)
 
     def poll(self, now_ns: int) -> list[bytes]:
         """Give what has to be sent now; call at least every 0.1 s and after each reading."""
-        if not self._answers:
-            return []
         if self.state is State.RUNNING and self._pending is None and now_ns >= self._next_time_ns:
             self._request(Opcode.TIME, now_ns)
         pending = self._pending
@@ -161,11 +153,6 @@ class Handshake:
         """Give the faults since the last call."""
         faults, self._faults = self._faults, []
         return faults
-
-    def _overhear(self, reading: InfoFrame | ReplyFrame) -> None:
-        if isinstance(reading, InfoFrame) and self.state is not State.STOPPED:
-            self.info = reading.info
-            self.state = State.RUNNING
 
     def _request(self, opcode: Opcode, now_ns: int) -> None:
         self._id = self._id % 255 + 1

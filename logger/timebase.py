@@ -32,8 +32,6 @@ _HOST_SLACK_US: Final = 60_000_000
 _RATE_SPAN_US: Final = 10_000_000
 _NOMINAL_RATE_ERROR: Final = 0.02
 _MEASURED_RATE_ERROR: Final = 2e-4
-_LEAST_EVERY_US: Final = 1_000_000
-_LEAST_KEPT: Final = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +80,7 @@ class TimeBase:
         Bound of the error of a tick, as the device says.
     """
 
-    __slots__ = (
-        "_backward", "_first", "_jitter_us", "_last", "_least", "_nominal_hz", "_recent",
-    )  # fmt: skip
+    __slots__ = ("_backward", "_first", "_jitter_us", "_last", "_nominal_hz", "_recent")
 
     def __init__(self, sample_rate_hz: float, jitter_bound_us: int = 0) -> None:
         self._nominal_hz = sample_rate_hz
@@ -93,7 +89,6 @@ class TimeBase:
         self._last: _Seen | None = None
         self._recent: deque[tuple[int, int]] = deque(maxlen=_RECENT)
         self._backward: list[SampleFrame] = []
-        self._least: deque[tuple[int, int]] = deque(maxlen=_LEAST_KEPT)
 
     @property
     def measured_rate_hz(self) -> float | None:
@@ -102,22 +97,6 @@ class TimeBase:
         if first is None or last is None or last.tick_us - first.tick_us < _RATE_SPAN_US:
             return None
         return (last.first_index - first.first_index) / (last.tick_us - first.tick_us) * 1e6
-
-    def fit(self) -> TimeFit | None:
-        """Fit tick to host time over about the last five minutes; None before any frame."""
-        if not self._least:
-            return None
-        ticks, received = zip(*self._least, strict=True)
-        return fit_envelope(ticks, received)
-
-    def _note_delay(self, tick_us: int, n: int, received_ns: int) -> None:
-        """Keep the frame that was on its way the shortest, one a second."""
-        end_us = tick_us + round((n - 1) / self._nominal_hz * 1e6)
-        newest = self._least[-1] if self._least else None
-        if newest is None or end_us // _LEAST_EVERY_US != newest[0] // _LEAST_EVERY_US:
-            self._least.append((end_us, received_ns))
-        elif received_ns - end_us * 1000 < newest[1] - newest[0] * 1000:
-            self._least[-1] = (end_us, received_ns)
 
     def place(self, frame: SampleFrame) -> Placed | Fault | Restart:
         """Place the next frame.
@@ -171,7 +150,6 @@ class TimeBase:
             self._first = self._last
         self._recent.append((frame.index16, frame.tick_us))
         self._backward.clear()
-        self._note_delay(tick_us, len(frame.counts), frame.received_ns)
         return Placed(index, tick_us, n_missing, unsure)
 
     def _look_back(
