@@ -95,8 +95,8 @@ def compare_peak(
     Examples
     --------
     >>> stored = {"peak_quantiles": {"p": [0.05, 0.5, 0.95], "force_n": [800.0, 1000.0, 1300.0]}}
-    >>> compare_peak(stored, 1000.0).percentile, compare_peak(stored, 900.0).percentile
-    (50.0, 27.5)
+    >>> [round(compare_peak(stored, force).percentile, 1) for force in (1000.0, 900.0)]
+    [50.0, 27.5]
     """
     p, force = _quantiles(prediction)
     if not math.isfinite(measured_n) or measured_n <= 0:

