@@ -218,6 +218,11 @@ def _chain(
     gain, gain_rel_u = 1.0, 0.0
     if rig is None:
         cautions.append("no rig is known: the hang weight is the load at the cell")
+    elif stream.station not in {None, "", rig.station.name}:
+        cautions.append(
+            f"the rig's station is {rig.station.name}, the cell was at {stream.station}: "
+            "the hang weight is the load at the cell"
+        )
     else:
         try:
             station = station_gain(rig)

@@ -372,7 +372,7 @@ def _station_findings(station: Station, where: KeyPath, nodes: list[str]) -> Ite
 def _span_findings(rig: Rig, where: KeyPath) -> Iterator[Finding]:
     """Check that a span rig has two ends, and rope enough to reach from one to the other."""
     by_role = {node.role: node for node in rig.nodes}
-    for role in ("high_block", "anchor"):
+    for role in ("high_block", "piece_block", "anchor"):
         if role not in by_role:
             yield (
                 (*where, "nodes"),

@@ -83,6 +83,7 @@ rope_length_m = 9.0
 station = {name = "B end", mount = "end", node = "B"}
 nodes = [
     {name = "A", role = "high_block"},
+    {name = "P", role = "piece_block"},
     {name = "B", role = "anchor", x_m = 6.0, z_m = -1.0},
 ]
 [[piece]]

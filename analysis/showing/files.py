@@ -1,0 +1,73 @@
+"""Figures and pages of reviews, written to files.
+
+Comes in: reviews, a path, a unit. Goes out: files. Must not: read logbooks.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+from analysis.showing.figures import draw_lowering, save_figure
+from analysis.showing.page import Entry, page_html
+from analysis.showing.pictures import alt_text, picture_of
+from analysis.showing.report import Review
+from analysis.showing.wording import STANDING, groups_of, remarks_of, title_of
+from logger.units import ForceUnit
+
+
+def write_figure(review: Review, path: Path, unit: ForceUnit) -> Path:
+    """Draw a lowering into a .png or .svg; give its path."""
+    save_figure(draw_lowering(picture_of(review, unit)), path)
+    return path
+
+
+def write_page(reviews: Sequence[Review], path: Path, unit: ForceUnit, origin: str) -> Path:
+    """Write one page of all reviews; give its path.
+
+    Parameters
+    ----------
+    reviews : sequence of Review
+        In order.
+    path : Path
+        The .html file.
+    unit : str
+        Unit of force.
+    origin : str
+        The logbook's name, for the footer.
+    """
+    jobs = dict.fromkeys(review.source.job for review in reviews if review.source.job is not None)
+    notices = [f"Job {job.name}: {job.note}" for job in jobs if job.note]
+    if any(review.invented for review in reviews):
+        notices.insert(0, "An invented job: crew, site, tree and numbers are made up.")
+    names = ", ".join(job.name for job in jobs) or "no job"
+    text = page_html(
+        f"Lowerings: {names}",
+        f"{len(reviews)} lowering(s), measured beside predicted. Forces in {unit}; "
+        "± is the expanded uncertainty (k = 2).",
+        [_entry(review, unit) for review in reviews],
+        [*notices, *STANDING],
+        f"Made by ropetally from {origin}.",
+    )
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def _entry(review: Review, unit: ForceUnit) -> Entry:
+    """One lowering for the page; the cautions that stand at its top are not repeated."""
+    return Entry(
+        anchor=f"lowering-{review.source.number}",
+        title=title_of(review),
+        picture_png=_png(review, unit),
+        alt=alt_text(review, unit),
+        groups=groups_of(review, unit),
+        remarks=[remark for remark in remarks_of(review) if remark not in STANDING],
+    )
+
+
+def _png(review: Review, unit: ForceUnit) -> bytes:
+    """Draw a lowering's figure as PNG bytes."""
+    target = io.BytesIO()
+    save_figure(draw_lowering(picture_of(review, unit)), target)
+    return target.getvalue()

@@ -1,0 +1,118 @@
+"""What a review's figure shows.
+
+Comes in: a :class:`~analysis.showing.report.Review` and a unit. Goes out: a
+:class:`~analysis.showing.figures.Picture`. Must not: draw.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from analysis.learning.margins import Margin
+from analysis.showing.figures import Band, LimitLine, Picture, Span
+from analysis.showing.report import Review
+from analysis.showing.wording import KINDS, STANDING, entered, local, title_of
+from logger.units import ForceUnit, format_force, format_length
+
+_NAMES: Final = {"hand_over": "hand-over", "ring_down": "ring-down"}
+
+
+def picture_of(review: Review, unit: ForceUnit) -> Picture:
+    """Gather a lowering's figure.
+
+    Parameters
+    ----------
+    review : Review
+        The lowering.
+    unit : str
+        Unit of force.
+
+    Returns
+    -------
+    Picture
+        Everything as the station reads it: the hang is a reading, and a limit elsewhere is
+        drawn where the station would read when it is reached.
+    """
+    features = review.features
+    phase = _NAMES.get(features.peak_phase or "", features.peak_phase or "")
+    words = [f"in {phase}"] if phase else []
+    if features.peak_is_lower_bound:
+        words.insert(0, "a lower bound: the true peak is at least this")
+    return Picture(
+        title=title_of(review),
+        subtitle=_subtitle(review),
+        trace=review.source.trace,
+        zero_n=features.zero_n,
+        phases=tuple(
+            Span(_NAMES.get(phase.name, phase.name), phase.start_s, phase.end_s)
+            for phase in features.phases
+        ),
+        hang_n=features.hang_reading_n,
+        hang_u_n=features.hang_reading_n_u,
+        hang_words=_hang_words(review, unit),
+        peak_n=features.peak_n,
+        peak_u_n=features.peak_n_u,
+        peak_time_s=features.peak_time_s,
+        peak_words=", ".join(words),
+        band=_band(review),
+        limits=tuple(_line(margin, unit) for margin in review.margins if _drawn(margin)),
+        cautions=STANDING[:1],
+        unit=unit,
+    )
+
+
+def alt_text(review: Review, unit: ForceUnit) -> str:
+    """Say the figure in one sentence."""
+    features = review.features
+    if features.peak_n is None:
+        return f"{title_of(review)}: force against time; nothing was loaded."
+    peak = format_force(features.peak_n, unit, u_n=features.peak_n_u)
+    return f"{title_of(review)}: force against time, whole and around the peak of {peak}."
+
+
+def _subtitle(review: Review) -> str:
+    """Name wood, place and time; a line breaks only between them."""
+    source = review.source
+    words = []
+    if source.piece is not None:
+        words.append(f"{source.piece.species or 'wood'}, {format_length(source.piece.length_m)}")
+    words.append(f"cell at {review.station}")
+    words.append(local(source.start_wall_ns))
+    if review.invented:
+        words.append("an invented job")
+    return "\u00a0· ".join(part.replace(" ", "\u00a0") for part in words)
+
+
+def _hang_words(review: Review, unit: ForceUnit) -> str:
+    """Name the weight where the station does not read it directly."""
+    features = review.features
+    if features.hang_weight_n is None or features.hang_weight_n == features.hang_reading_n:
+        return ""
+    weight = format_force(features.hang_weight_n, unit, u_n=features.hang_weight_n_u)
+    return f"at the cell; weight {weight}"
+
+
+def _band(review: Review) -> Band | None:
+    """Predicted peak, only where it is for this station."""
+    stored = review.source.prediction
+    if stored is None or review.comparison is None:
+        return None
+    peak = stored.result["peak_n"]
+    when = "stored before the lowering" if stored.made_before else "made AFTER the lowering"
+    return Band(peak["p05"], peak["p50"], peak["p95"], f"{when}, {local(stored.made_wall_ns)}")
+
+
+def _drawn(margin: Margin) -> bool:
+    """Whether a limit has a line: each once, at the peak's state."""
+    return margin.state != "hang"
+
+
+def _line(margin: Margin, unit: ForceUnit) -> LimitLine:
+    """Place a limit at the station, with its words."""
+    limit = margin.limit
+    place = f"{limit.on}: {KINDS[limit.kind]} {format_force(limit.force_n, unit)}"
+    if margin.inferred:
+        place += f", reached at about {format_force(margin.reading_at_limit_n, unit)} here"
+    static = "; static: against a peak, shock is counted twice"
+    tail = static if limit.kind == "working_limit" else ""
+    return LimitLine(limit.kind, margin.reading_at_limit_n, f"{place} ({entered(limit)}){tail}")

@@ -1,0 +1,170 @@
+"""``ropetally review``: one lowering or all, measured beside predicted.
+
+Comes in: a logbook and which lowering. Goes out: a table, JSON, figures, a page. Must not:
+load matplotlib unless a figure is asked for, or write into the logbook.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+import click
+
+from logger.commands.output import (
+    WIDTH,
+    json_option,
+    logbook_argument,
+    print_json,
+    units_option,
+)
+from logger.commands.tag import lowering_number
+from logger.errors import InputError
+from logger.logbook.reader import LogbookReader
+from logger.units import ForceUnit
+
+if TYPE_CHECKING:
+    from analysis.showing.report import Review
+
+_NAME_WIDTH = 18
+
+
+@click.command()
+@logbook_argument
+@click.argument("which", metavar="[N|last|all]", default="last")
+@click.option(
+    "--figure",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw the lowering into this .png or .svg.",
+)
+@click.option(
+    "--page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write one .html page that needs nothing else.",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for a figure of each lowering and the page.",
+)
+@units_option
+@json_option
+def command(
+    logbook: Path,
+    which: str,
+    figure: Path | None,
+    page: Path | None,
+    out: Path | None,
+    units: str,
+    as_json: bool,
+) -> None:
+    """Review a lowering of LOGBOOK: measured beside predicted, with guesses and limits.
+
+    WHICH is a lowering's number, last, or all. A number from a review is never a
+    permission.
+    """
+    unit = cast("ForceUnit", units)
+    _check_targets(which, figure, page)
+    reviews, refused = _reviews(logbook, which)
+    written = _write_files(logbook, reviews, unit, figure, page, out)
+    if as_json:
+        print_json(_as_json(logbook, reviews, refused, written, which))
+        return
+    for review in reviews:
+        click.echo("\n".join(lines_of(review, unit)) + "\n")
+    for reason in refused:
+        click.echo(f"caution: {reason}")
+    for path in written:
+        click.echo(f"written: {path}")
+
+
+def _check_targets(which: str, figure: Path | None, page: Path | None) -> None:
+    """Refuse what cannot be written before anything is read."""
+    if figure is not None and which == "all":
+        raise InputError("--figure takes one lowering; for all of them give a folder: --out DIR")
+    if figure is not None and figure.suffix.lower() not in {".png", ".svg"}:
+        raise InputError(f"{figure}: a figure is .png or .svg")
+    if page is not None and page.suffix.lower() not in {".html", ".htm"}:
+        raise InputError(f"{page}: a page is .html")
+
+
+def _reviews(logbook: Path, which: str) -> tuple[list[Review], list[str]]:
+    """Review what was asked for; with ``all``, what cannot be read is told and left out."""
+    from analysis.errors import AnalysisError
+    from analysis.showing.report import review_lowering
+    from analysis.source import load_lowering, lowering_numbers
+
+    with LogbookReader(logbook) as reader:
+        if which != "all":
+            number = lowering_number(reader, which)
+            return [review_lowering(load_lowering(reader, number))], []
+        lowering_number(reader, "last")
+        reviews: list[Review] = []
+        refused: list[str] = []
+        for number in lowering_numbers(reader):
+            try:
+                reviews.append(review_lowering(load_lowering(reader, number)))
+            except AnalysisError as error:
+                refused.append(str(error))
+                last = error
+        if not reviews:
+            raise last
+    return reviews, refused
+
+
+def lines_of(review: Review, unit: ForceUnit) -> list[str]:
+    """Lay a review out for a terminal, in at most 80 columns."""
+    from analysis.showing.wording import groups_of, remarks_of, title_of
+
+    lines = [title_of(review)]
+    for heading, rows in groups_of(review, unit):
+        if rows:
+            lines.append(heading)
+        for name, value in rows:
+            start = f"  {name:<{_NAME_WIDTH}}"
+            lines += textwrap.wrap(
+                value, WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
+            )
+    lines.append("Remarks")
+    for remark in remarks_of(review):
+        lines += textwrap.wrap(remark, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return lines
+
+
+def _write_files(
+    logbook: Path,
+    reviews: list[Review],
+    unit: ForceUnit,
+    figure: Path | None,
+    page: Path | None,
+    out: Path | None,
+) -> list[Path]:
+    """Write figures and page; give what was written."""
+    if figure is None and page is None and out is None:
+        return []
+    from analysis.showing.files import write_figure, write_page
+
+    written = []
+    if figure is not None:
+        written.append(write_figure(reviews[0], figure, unit))
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        written += [
+            write_figure(review, out / f"lowering-{review.source.number}.png", unit)
+            for review in reviews
+        ]
+        page = page or out / "lowerings.html"
+    if page is not None:
+        written.append(write_page(reviews, page, unit, logbook.name))
+    return written
+
+
+def _as_json(
+    logbook: Path, reviews: list[Review], refused: list[str], written: list[Path], which: str
+) -> dict[str, Any]:
+    """One review as it is; all of them in a list."""
+    files = {"logbook": str(logbook), "files": [str(path) for path in written]}
+    if which != "all":
+        return {**reviews[0].as_json(), **files}
+    return {**files, "lowerings": [review.as_json() for review in reviews], "refused": refused}
