@@ -1,0 +1,372 @@
+"""``ropetally record``: cells into a logbook, until told to stop.
+
+Comes in: which cells, which logbook, a job sheet. Goes out: the recording; a live view or
+status lines; a summary. Must not: load scipy, pandas or matplotlib, or print on the
+recorder's or the pipeline's thread.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import re
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from logger.commands.output import json_option, logbook_argument, print_json, units_option
+from logger.commands.status import CAUTION, cell_line
+from logger.errors import InputError, LoggerError
+
+if TYPE_CHECKING:
+    from logger.commands.calibrating import Calibrations
+    from logger.live import Consumer, Snapshot
+    from logger.records import Sheet
+    from logger.samples import Ack
+    from logger.session import Session, SessionPlan
+    from logger.units import ForceUnit
+
+STATUS_S: Final = 5.0
+LOOK_S: Final = 0.05
+_NAMED: Final = re.compile(r"^([^=:/?]+)=(.+)$")
+
+
+@click.command()
+@logbook_argument
+@click.option(
+    "--cell",
+    "cells",
+    multiple=True,
+    required=True,
+    metavar="[NAME=]URL",
+    help="A cell: serial:/dev/ttyUSB0?baud=921600, or file:cap.raw. Repeat for more.",
+)
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="SHEET",
+    help="Job sheet: stored, and every piece predicted, before recording.",
+)
+@click.option(
+    "--calibration",
+    metavar="COUNTS:FORCE,COUNTS:FORCE",
+    help="Two known loads, as '0:0 N,2000000:20 kN'. Beats sheet and logbook.",
+)
+@click.option(
+    "--for",
+    "for_s",
+    type=click.FloatRange(0.0, min_open=True),
+    metavar="SECONDS",
+    help="Stop by itself after this time.",
+)
+@click.option(
+    "--lowerings", type=click.IntRange(1), metavar="N", help="Stop by itself after N lowerings."
+)
+@click.option(
+    "--hold-s",
+    type=click.FloatRange(0.0, min_open=True),
+    default=5.0,
+    show_default=True,
+    help="Quiet time that ends a lowering, seconds.",
+)
+@click.option(
+    "--open-n",
+    type=click.FloatRange(0.0, min_open=True),
+    default=150.0,
+    show_default=True,
+    help="Force above slack that begins a lowering, newtons.",
+)
+@units_option
+@click.option(
+    "--acks",
+    is_flag=True,
+    help="Print 'ack STREAM LAST_INDEX' for what each commit has put on disk.",
+)
+@click.option("--quiet", is_flag=True, help="No live view, no status lines.")
+@json_option
+def command(logbook: Path, **given: Any) -> None:
+    """Record cells into LOGBOOK.
+
+    The whole stream is kept. Lowerings are found by their load, with ten seconds of
+    history: nobody presses a button at the moment of the cut. Ctrl-C stops and closes.
+    """  # fmt: skip
+    from logger.commands.calibrating import Calibrations
+    from logger.session import Session
+
+    named = name_cells(given["cells"])
+    sheet = None if given["sheet"] is None else _store_sheet(logbook, given["sheet"])
+    calibrations = Calibrations(given["calibration"], sheet.cell if sheet else (), logbook)
+    plan = _plan(logbook, named, sheet, calibrations, given)
+    started = time.monotonic()
+    with contextlib.ExitStack() as stack:
+        stopping = stack.enter_context(_signals())
+        ack = stack.enter_context(_acks()) if given["acks"] else None
+        view = stack.enter_context(_view(given)) if _wants_view(given) else None
+        session = Session(plan, consumers=() if view is None else (view,), on_ack=ack)
+        session.start()
+        failure = _run(session, stopping, calibrations, given, shown=view is not None)
+    _say_all(calibrations.messages)
+    summarise(logbook, session.snapshot, time.monotonic() - started, as_json=given["as_json"])
+    if failure is not None:
+        raise failure
+
+
+# --- before ----------------------------------------------------------------------------
+
+
+def name_cells(cells: Sequence[str]) -> list[tuple[str | None, str]]:
+    """Take ``[NAME=]URL`` apart; no name is None.
+
+    Raises
+    ------
+    InputError
+        A bare path, a name twice, or the same link twice.
+
+    Examples
+    --------
+    >>> name_cells(["lead=serial:/dev/ttyUSB0?baud=9600", "file:cap.raw"])
+    [('lead', 'serial:/dev/ttyUSB0?baud=9600'), (None, 'file:cap.raw')]
+    """
+    named: list[tuple[str | None, str]] = []
+    for text in cells:
+        match = _NAMED.match(text)
+        name, url = match.groups() if match else (None, text)
+        if not re.match(r"^[a-z]+:.", url):
+            raise InputError(
+                f"--cell {text!r} has no kind of link before it; write --cell 'serial:{url}' for a "
+                f"port, --cell 'file:{url}' for a recording of one"
+            )
+        if url in [other for _, other in named]:
+            raise InputError(f"--cell {url!r} is named twice; each cell has its own link")
+        if name is not None and name in [other for other, _ in named]:
+            raise InputError(f"--cell: the name {name!r} is used twice; give each cell its own")
+        named.append((name, url))
+    return named
+
+
+def _store_sheet(logbook: Path, path: Path) -> Sheet:
+    """Store the sheet, predict its pieces, say what came of it."""
+    from logger.commands.planning import store_sheet
+    from logger.logbook.reader import LogbookReader
+    from logger.records import Rig, Rope
+    from logger.sheet import read_sheet
+
+    rigs: Sequence[str] = ()
+    ropes: Sequence[str] = ()
+    if logbook.exists():
+        with LogbookReader(logbook) as reader:
+            rigs, ropes = tuple(reader.all_records(Rig)), tuple(reader.all_records(Rope))
+    sheet = read_sheet(path, known_rigs=rigs, known_ropes=ropes)
+    stored = store_sheet(logbook, sheet)
+    _say(
+        f"job {stored.job}: {len(stored.pieces)} pieces, {len(stored.predicted)} predicted now "
+        f"(stored before the cut)"
+    )
+    for key, reason in stored.unpredicted:
+        _say(f"{key}: not predicted: {reason}")
+    return sheet
+
+
+def _plan(
+    logbook: Path,
+    named: list[tuple[str | None, str]],
+    sheet: Sheet | None,
+    calibrations: Calibrations,
+    given: dict[str, Any],
+) -> SessionPlan:
+    """Put together what the session needs."""
+    from logger.cell_line import CellPlan
+    from logger.session import SessionPlan
+    from logger.trigger import TriggerSettings
+
+    alone = sheet if sheet is not None and len(named) == 1 else None
+    stations = {rig.station.name for rig in alone.rig} if alone else set()
+    plans = []
+    for number, (given_name, url) in enumerate(named, 1):
+        name = given_name or ("cell" if len(named) == 1 else f"cell-{number}")
+        if given_name is None and alone is not None and len(alone.cell) == 1:
+            name = alone.cell[0].name
+        plans.append(
+            CellPlan(
+                name=name,
+                url=url,
+                scaling_of=partial(calibrations.of, name),
+                station=stations.pop() if len(stations) == 1 else None,
+            )
+        )
+    open_n = given["open_n"]
+    trigger = TriggerSettings(open_n=open_n, close_n=open_n / 2, hold_s=given["hold_s"])
+    return SessionPlan(logbook, tuple(plans), trigger)
+
+
+# --- while it records --------------------------------------------------------------------
+
+
+def _run(
+    session: Session,
+    stopping: threading.Event,
+    calibrations: Calibrations,
+    given: dict[str, Any],
+    *,
+    shown: bool,
+) -> LoggerError | None:
+    """Watch until something says stop; stop in order; give what failed."""
+    lines = None if shown or given["quiet"] else StatusLines(given["units"])
+    try:
+        _watch(session, stopping, calibrations, given, lines)
+    except BaseException:
+        with contextlib.suppress(LoggerError):
+            session.stop()
+        raise
+    try:
+        session.stop()
+    except LoggerError as error:
+        return error
+    return None
+
+
+def _watch(
+    session: Session,
+    stopping: threading.Event,
+    calibrations: Calibrations,
+    given: dict[str, Any],
+    lines: StatusLines | None,
+) -> None:
+    """Wait for a signal, the time, the lowerings, the links' end, or a failure."""
+    end = time.monotonic() + given["for_s"] if given["for_s"] else None
+    wanted = given["lowerings"]
+    while not stopping.is_set() and not session.wait(LOOK_S):
+        _say_all(calibrations.messages)
+        if lines is not None:
+            lines.show(session.snapshot)
+        if end is not None and time.monotonic() >= end:
+            return
+        if wanted is not None and session.snapshot.lowerings >= wanted:
+            return
+
+
+class StatusLines:
+    """A plain line a cell on standard error, every few seconds."""
+
+    def __init__(self, units: ForceUnit) -> None:
+        self._units = units
+        self._due = time.monotonic() + STATUS_S
+        _say(f"Recording. {CAUTION} Ctrl-C stops.")
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Print when due."""
+        if time.monotonic() < self._due:
+            return
+        self._due += STATUS_S
+        for view in snapshot.cells:
+            _say(cell_line(snapshot, view, self._units))
+
+
+@contextlib.contextmanager
+def _signals() -> Iterator[threading.Event]:
+    """Turn Ctrl-C, SIGTERM and a closed terminal into a clean stop."""
+    stopping = threading.Event()
+
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        stopping.set()
+
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {name: signal.signal(getattr(signal, name), stop) for name in names}
+    try:
+        yield stopping
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
+
+
+@contextlib.contextmanager
+def _acks() -> Iterator[Callable[[Sequence[Ack]], None]]:
+    """Print acknowledgements on a thread of their own: a full pipe holds up nothing."""
+    batches: queue.SimpleQueue[Sequence[Ack] | None] = queue.SimpleQueue()
+
+    def run() -> None:
+        while (batch := batches.get()) is not None:
+            text = "".join(f"ack {ack.stream_id} {ack.last_index}\n" for ack in batch)
+            try:
+                sys.stdout.write(text)
+                sys.stdout.flush()
+            except OSError:
+                return
+
+    thread = threading.Thread(target=run, name="acks", daemon=True)
+    thread.start()
+    try:
+        yield batches.put
+    finally:
+        batches.put(None)
+        thread.join(1.0)
+
+
+def _wants_view(given: dict[str, Any]) -> bool:
+    """Whether standard output is a terminal that nothing else is printed on."""
+    return sys.stdout.isatty() and not (given["quiet"] or given["acks"] or given["as_json"])
+
+
+@contextlib.contextmanager
+def _view(given: dict[str, Any]) -> Iterator[Consumer]:
+    """Open the live view."""
+    from logger.commands.terminal import TerminalView
+    from logger.live import Consumer
+
+    with TerminalView(given["units"]) as terminal:
+        yield Consumer("terminal", terminal.show)
+
+
+def _say(text: str) -> None:
+    """Write to standard error; a closed one ends nothing."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=True)
+
+
+def _say_all(messages: list[str]) -> None:
+    """Write each message once."""
+    while messages:
+        _say(messages.pop(0))
+
+
+# --- after -------------------------------------------------------------------------------
+
+
+def summarise(logbook: Path, snapshot: Snapshot, seconds: float, *, as_json: bool) -> None:
+    """Print what was recorded."""
+    cells = [
+        {
+            "cell": view.cell,
+            "samples": view.n_samples,
+            "gaps": view.n_gaps,
+            "missing": view.n_missing,
+            "faults": view.n_faults,
+            "overruns": view.overruns,
+            "clock_drift_ppm": view.drift_ppm,
+        }
+        for view in snapshot.cells
+    ]
+    if as_json:
+        print_json(
+            {
+                "logbook": str(logbook),
+                "seconds_s": round(seconds, 3),
+                "lowerings": snapshot.lowerings,
+                "cells": cells,
+            }
+        )
+        return
+    for cell in cells:
+        click.echo(
+            f"{cell['cell']}: {cell['samples']} samples, {cell['missing']} missing in "
+            f"{cell['gaps']} gaps, {cell['faults']} faults"
+        )
+    click.echo(f"{snapshot.lowerings} lowerings in {logbook}. Next: ropetally lowerings {logbook}")
