@@ -280,7 +280,8 @@ class _Reading:
         near = max(0.01 * abs(centre), 3.0 * robust_sd(middle), 3.0 * blocks.noise_n)
         part = means[np.abs(means - centre) <= near]
         halves = abs(float(part[: part.size // 2].mean() - part[part.size // 2 :].mean()))
-        motion = math.hypot(robust_sd(part) / math.sqrt(part.size), halves / math.sqrt(12.0))
+        swing = max(float(part.max() - part.min()) - 4.0 * blocks.noise_n, 0.0)
+        motion = math.hypot(swing / 12.0, halves / math.sqrt(12.0))
         value, budget = self.level(part, motion)
         return _Level(value, budget, part.size * blocks.width_s)
 

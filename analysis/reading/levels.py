@@ -22,6 +22,8 @@ _SLACK_SHARE: Final = 0.04
 _SLACK_LOOK_BACK_S: Final = 3.0
 _LARGEST_ZERO: Final = 0.2
 _LEAST_SLACK_S: Final = 0.2
+_CREST_S: Final = 1.5
+_CREST_SHARE: Final = 0.09
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +180,18 @@ def find_plateaus(
             )
         )
     return _joined(found)
+
+
+def settle_on(plateaus: tuple[Plateau, ...], index: int) -> Plateau:
+    """Pass from the still crest of a slow swing to the long level that follows it."""
+    chosen = plateaus[index]
+    for later in plateaus[index + 1 :]:
+        close = later.start_s - chosen.end_s < _CREST_S
+        alike = abs(later.level_n - chosen.level_n) < _CREST_SHARE * chosen.level_n
+        longer = later.duration_s > 2.0 * chosen.duration_s
+        if close and alike and longer and chosen.duration_s < _CREST_S:
+            chosen = later
+    return chosen
 
 
 def _joined(found: list[Plateau]) -> tuple[Plateau, ...]:

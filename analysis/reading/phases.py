@@ -27,7 +27,15 @@ from analysis.reading.filters import (
     smallest_step,
     window_range,
 )
-from analysis.reading.levels import STILL_S, Plateau, Zero, find_plateaus, find_slack, find_zero
+from analysis.reading.levels import (
+    STILL_S,
+    Plateau,
+    Zero,
+    find_plateaus,
+    find_slack,
+    find_zero,
+    settle_on,
+)
 from analysis.reading.release import Release, count_strokes, gradual_release, time_release
 from analysis.reading.steps import Step, choose, make_step, real_levels
 from analysis.reading.trace import FloatArray, Trace
@@ -173,7 +181,10 @@ class _Reader:
         plateaus = tuple(
             p for p in find_plateaus(self.blocks, self.zero) if p.start_s < load_end - 0.1
         )
-        levels = real_levels(plateaus, self.zero.load_s)
+        end = self.at(load_end)
+        levels = real_levels(
+            plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
+        )
         chosen = choose(self.steps(levels, load_end))
         if chosen is None:
             release, hang = self.without_ringing(levels)
@@ -226,7 +237,8 @@ class _Reader:
         last = levels[-1].level_n
         group = [p for p in levels if 0.88 * last <= p.level_n <= 1.12 * last]
         top = max(p.level_n for p in group)
-        hang = max((p for p in group if p.level_n > 0.97 * top), key=lambda p: p.duration_s)
+        longest = max((p for p in group if p.level_n > 0.97 * top), key=lambda p: p.duration_s)
+        hang = settle_on(levels, levels.index(longest))
         before = [p for p in levels if p.end_s <= hang.start_s]
         settled = before[-1] if before else None
         release = gradual_release(settled, self.zero.load_s, hang.start_s)
@@ -236,11 +248,13 @@ class _Reader:
         """Find the first level that stays still for longer than a swing takes."""
         period = step.period * self.trace.period_s
         still = max(STILL_S, 1.2 * period)
-        for plateau in find_plateaus(self.blocks, self.zero, still_s=still):
-            inside = release.first_s - 0.1 <= plateau.start_s < load_end - 0.1
+        levels = find_plateaus(self.blocks, self.zero, still_s=still)
+        for index, plateau in enumerate(levels):
+            inside = release.after_first_s - 0.15 <= plateau.start_s < load_end - 0.1
             if inside and plateau.level_n > 0.3 * self.zero.scale_n:
-                end = min(plateau.end_s, load_end)
-                return Hang(plateau.start_s, end, still=True, period_s=period)
+                level = settle_on(levels, index)
+                end = min(level.end_s, load_end)
+                return Hang(level.start_s, end, still=True, period_s=period)
         return self.calmest(release, period, load_end)
 
     def calmest(self, release: Release, period: float, load_end: float) -> Hang | None:

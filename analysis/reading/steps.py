@@ -22,6 +22,7 @@ _SAME_OPEN_LEVEL: Final = 0.1
 _EARLY_ENOUGH: Final = 0.2
 _CATCH_RISE_S: Final = 0.5
 _BRAKE_S: Final = 2.5
+_BRAKE_SHARE: Final = 0.93
 _SLACK_BEFORE_CATCH_S: Final = 0.08
 
 
@@ -95,20 +96,32 @@ def _slack_before_peak(
     return first + int(low[-1])
 
 
-def _brakes(before: Plateau | None, load_s: float, plateau: Plateau, later: Plateau | None) -> bool:
-    """Whether a level is the rope running over a brake, not a hang: short, from slack, too high."""
-    return (
-        before is None
-        and plateau.start_s - load_s < _CATCH_RISE_S
-        and plateau.duration_s < _BRAKE_S
-        and later is not None
-        and later.level_n < 0.93 * plateau.level_n
-    )
+def real_levels(
+    plateaus: tuple[Plateau, ...], load_s: float, time_s: FloatArray, force_n: FloatArray
+) -> tuple[Plateau, ...]:
+    """Leave out the level of a rope running over a brake, which settles before the hang.
 
+    Such a level comes straight from slack, is short, and stands well above what follows.
 
-def real_levels(plateaus: tuple[Plateau, ...], load_s: float) -> tuple[Plateau, ...]:
-    """Leave out the level of a let-run catch, which settles before the piece hangs."""
-    if len(plateaus) >= 2 and _brakes(None, load_s, plateaus[0], plateaus[1]):
+    Parameters
+    ----------
+    plateaus : tuple of Plateau
+        All settled levels while loaded.
+    load_s : float
+        Time of the first load.
+    time_s, force_n : (n,) float64
+        Smoothed newtons, zero taken, up to the end of the load.
+    """
+    if not plateaus:
+        return plateaus
+    first = plateaus[0]
+    later = force_n[int(np.searchsorted(time_s, first.end_s + 0.1)) :]
+    if len(plateaus) > 1:
+        later_n = plateaus[1].level_n
+    else:
+        later_n = float(np.median(later)) if later.size else first.level_n
+    short = first.start_s - load_s < _CATCH_RISE_S and first.duration_s < _BRAKE_S
+    if short and later_n < _BRAKE_SHARE * first.level_n:
         return plateaus[1:]
     return plateaus
 
