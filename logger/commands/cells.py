@@ -43,6 +43,7 @@ def list_ports(paths: tuple[str, ...]) -> list[PortFound]:
     from serial.tools.list_ports import comports
 
     known = {port.device: port.description or "" for port in comports()}
+    known = {device: "" if text == "n/a" else text for device, text in known.items()}
     named = [PortFound(path, "named") for path in paths if path not in known]
     return [PortFound(device, text) for device, text in sorted(known.items())] + named
 
