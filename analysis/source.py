@@ -236,11 +236,23 @@ def _chain(
         filter_delay_s=stream.info.filter_delay_us / 1e6,
         clip_low_n=low_n,
         clip_high_n=high_n,
-        overload_n=stream.overload_n,
+        overload_n=_overload_n(reader, stream),
         gain=gain,
         gain_rel_u=gain_rel_u,
     )
     return chain, scaling.origin
+
+
+def _overload_n(reader: LogbookReader, stream: Stream) -> float | None:
+    """Lowest limit entered for the cell itself."""
+    entered = [
+        limit.force_n
+        for limit in reader.all_records(Limit).values()
+        if limit.on == stream.cell and limit.kind != "breaking_strength"
+    ]
+    return min(
+        [*entered, *([] if stream.overload_n is None else [stream.overload_n])], default=None
+    )
 
 
 def _trace(

@@ -432,9 +432,8 @@ def _key_rows(picture: Picture, top: tuple[float, float]) -> list[_KeyRow]:
         above = "; the band goes on above the picture" if _above(band.p95_n, picture, top) else ""
         rows.append(_KeyRow(patch, f"{words}{_comma(band.label)}{above}"))
     for line in picture.limits:
-        above = _above(line.force_n, picture, top)
         swatch = Line2D([], [], color=INK, lw=1.6, ls=_LIMIT_DASHES[line.kind])
-        place = " (above the picture)" if above else ""
+        place = " (above the picture)" if _above(line.force_n, picture, top) else ""
         rows.append(_KeyRow(swatch, f"{line.label}{place}"))
     if picture.trace.gaps:
         patch = Patch(facecolor="white", edgecolor=QUIET, hatch="xxx", lw=0.8)

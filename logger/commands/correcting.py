@@ -29,12 +29,13 @@ Done = dict[str, Any]
 
 def calibrate(logbook: Path, cells: Iterable[Cell]) -> list[int]:
     """Give streams that have no calibration the one of their cell."""
-    by_name = {cell.name: cell for cell in cells}
+    by_name = {name: cell for cell in cells for name in (cell.name, cell.device_id) if name}
     with LogbookReader(logbook) as reader:
         bare = [
-            (stream.id, by_name[stream.cell])
+            (stream.id, by_name[name])
             for stream in reader.streams()
-            if stream.cell in by_name and reader.scaling(stream.id) is None
+            for name in (stream.info.device_id, stream.cell)
+            if name in by_name and reader.scaling(stream.id) is None
         ]
     with LogbookEntries(logbook) as entries:
         for stream, cell in bare:
