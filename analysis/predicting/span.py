@@ -29,7 +29,7 @@ LEAST_SLACK: Final = 1e-4
 """Rope less than this part longer than the straight distance counts as tight."""
 
 _MOST_STEPS: Final = 200
-_CLOSE: Final = 1e-14
+_CLOSE: Final = 1e-13
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +109,7 @@ def _residual(p: _Problem, x: FloatArray) -> FloatArray:
 
 
 def _root(p: _Problem) -> FloatArray:
-    """Horizontal place of the block: false position with the Illinois rule."""
+    """Horizontal place of the block: false position after Anderson and Björck."""
     low, high = np.zeros_like(p.span_m), p.span_m.copy()
     f_low, f_high = _residual(p, low), _residual(p, high)
     side = np.zeros_like(low)
@@ -122,9 +122,12 @@ def _root(p: _Problem) -> FloatArray:
         if np.all((np.abs(f) <= _CLOSE) | (high - low <= _CLOSE * p.span_m)):
             break
         above = f > 0
-        # An end kept twice has its residual halved, so that both ends move.
-        f_low = np.where(above & (side > 0), 0.5 * f_low, f_low)
-        f_high = np.where(~above & (side < 0), 0.5 * f_high, f_high)
+        # The residual of an end kept twice is lessened, so that both ends move.
+        same = np.where(above, f_high, f_low)
+        less = 1.0 - f / np.where(same == 0, 1.0, same)
+        less = np.where(less > 0, less, 0.5)
+        f_low = np.where(above & (side > 0), less * f_low, f_low)
+        f_high = np.where(~above & (side < 0), less * f_high, f_high)
         side = np.where(above, 1.0, -1.0)
         high, f_high = np.where(above, x, high), np.where(above, f, f_high)
         low, f_low = np.where(above, low, x), np.where(above, f_low, f)
