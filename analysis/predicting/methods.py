@@ -83,6 +83,21 @@ class Case:
         return np.asarray(value * factor)
 
 
+def quantiles(values: FloatArray, probabilities: tuple[float, ...]) -> list[float]:
+    """Give quantiles by linear interpolation between the ordered draws.
+
+    The same as ``numpy.quantile`` does, without its overhead.
+
+    Examples
+    --------
+    >>> quantiles(np.array([10.0, 0.0]), (0.05, 0.5))
+    [0.5, 5.0]
+    """
+    ordered = np.sort(values)
+    places = np.array(probabilities) * (ordered.size - 1)
+    return [float(v) for v in np.interp(places, np.arange(ordered.size), ordered)]
+
+
 def band(values: FloatArray) -> dict[str, float]:
     """Give the 5 %, 50 % and 95 % quantiles.
 
@@ -91,8 +106,8 @@ def band(values: FloatArray) -> dict[str, float]:
     >>> band(np.array([0.0, 10.0]))
     {'p05': 0.5, 'p50': 5.0, 'p95': 9.5}
     """
-    low, middle, high = np.quantile(values, (0.05, 0.5, 0.95))
-    return {"p05": float(low), "p50": float(middle), "p95": float(high)}
+    low, middle, high = quantiles(values, (0.05, 0.5, 0.95))
+    return {"p05": low, "p50": middle, "p95": high}
 
 
 def _release(case: Case, *, needed: bool) -> Peak:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import check_numbers
-from analysis.predicting.methods import METHODS, Case, band
+from analysis.predicting.methods import METHODS, Case, band, quantiles
 from analysis.predicting.path import Loads, loads_per_newton
 from analysis.predicting.piece import PieceEstimate, draw, estimate
 from analysis.predicting.rig import check_rig, reading_per_newton, reads_directly, station_gain
@@ -99,7 +99,7 @@ def predict(
         "dynamic_factor": band(peak.load_n / case.draws.weight_n),
         "peak_quantiles": {
             "p": list(QUANTILES),
-            "force_n": [float(v) for v in np.quantile(reading, QUANTILES)],
+            "force_n": quantiles(reading, QUANTILES),
         },
         "points": _points(peak.load_n, dropping),
         "station_gain": {
