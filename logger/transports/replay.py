@@ -143,7 +143,7 @@ class ReplayTransport:
                     break
                 if isinstance(item, str):
                     notice(Fault("bad_length", at_ns, 1, item))
-                    break
+                    continue
                 received_ns, data = item
                 first_ns = received_ns if first_ns is None else first_ns
                 at_ns = start_ns + received_ns - first_ns

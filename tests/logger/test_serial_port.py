@@ -178,13 +178,27 @@ def test_a_port_pulled_and_back_under_the_same_link(port: Port, tmp_path: Path) 
     assert str(link) in heard.notices[1].detail
 
 
-def test_stop_while_the_port_is_gone(port: Port, tmp_path: Path) -> None:
+def test_stop_while_the_port_is_gone(
+    port: Port, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     link = tmp_path / "cell"
     link.symlink_to(port.name)
-    with listening(f"serial:{link}") as (_, heard):
+    failed = threading.Event()
+    with listening(f"serial:{link}") as (transport, heard):
+        really_open = transport._open
+
+        def open_and_tell() -> serial.Serial:
+            try:
+                return really_open()
+            except TransportError:
+                failed.set()
+                raise
+
+        monkeypatch.setattr(transport, "_open", open_and_tell)
         link.unlink()
         port.pull()
         heard.wait(lambda: heard.kinds() == ["connected", "disconnected"])
+        assert failed.wait(WAIT_S)
     assert heard.kinds() == ["connected", "disconnected"]
 
 
