@@ -41,6 +41,8 @@ BEFORE: Final = "#2c6fad"
 PALE: Final = "#f1f1ee"
 _PANEL_IN: Final = {"whole": 2.35, "near": 2.75}
 _STRIP_IN: Final = 0.28
+NEAR_BEFORE_S: Final = 0.6
+NEAR_AFTER_S: Final = 1.5
 _LINE_IN: Final = 0.195
 _TEXT_PT: Final = 10.5
 _WRAP: Final = 63
@@ -113,6 +115,8 @@ class Picture:
         Peak, its expanded uncertainty and its time.
     peak_words : str
         What is said of the peak in the key (phase, "at least" when clipped).
+    near_s : (start_s, end_s) or None
+        What the near view shows; by default a little before the peak and more after it.
     band : Band or None
         Predicted peak.
     limits : tuple of LimitLine
@@ -135,6 +139,7 @@ class Picture:
     peak_u_n: float | None = None
     peak_time_s: float | None = None
     peak_words: str = ""
+    near_s: tuple[float, float] | None = None
     band: Band | None = None
     limits: tuple[LimitLine, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -238,10 +243,12 @@ def _whole(picture: Picture) -> tuple[float, float]:
 def _near(picture: Picture) -> tuple[float, float]:
     """Time around the peak: a little before, the ring-down after; inside the trace."""
     start_s, end_s = _whole(picture)
-    if picture.peak_time_s is None:
+    wanted = picture.near_s
+    if wanted is None and picture.peak_time_s is not None:
+        wanted = (picture.peak_time_s - NEAR_BEFORE_S, picture.peak_time_s + NEAR_AFTER_S)
+    if wanted is None:
         return start_s, end_s
-    centre = picture.peak_time_s
-    low, high = max(start_s, centre - 0.6), min(end_s, centre + 1.5)
+    low, high = max(start_s, wanted[0]), min(end_s, wanted[1])
     return (low, high) if high - low > 10 * picture.trace.period_s else (start_s, end_s)
 
 
@@ -257,7 +264,9 @@ def _limits_of_view(picture: Picture) -> tuple[float, float]:
     low = min(0.0, float(np.min(force_n)))
     room = 0.08 * (high - low or 1.0)
     scale = 1 / from_si(1.0, "force", picture.unit)
-    return (low - room) / scale, (high + 1.6 * room) / scale
+    if picture.peak_n is not None:  # the peak's value stands above it
+        high = max(high, picture.peak_n + (picture.peak_u_n or 0.0) + 1.9 * room)
+    return (low - room) / scale, (high + 1.2 * room) / scale
 
 
 def _draw_strip(strip: Axes, picture: Picture) -> None:
@@ -378,10 +387,13 @@ def _draw_peak(axes: Axes, picture: Picture, *, annotate: bool) -> None:
         elinewidth=1.6, capsize=5, capthick=1.6, zorder=6,
     )  # fmt: skip
     if annotate:
+        low, high = axes.get_xlim()
+        share = (picture.peak_time_s - low) / (high - low)
+        side = "left" if share < 0.2 else "right" if share > 0.8 else "center"
         words = format_force(picture.peak_n, picture.unit, u_n=picture.peak_u_n)
         axes.annotate(
-            words, (picture.peak_time_s, y), xytext=(12, 0), textcoords="offset points",
-            ha="left", va="center", color=PEAK, weight="bold", size=11.5, zorder=7,
+            words, (picture.peak_time_s, y + half), xytext=(0, 9), textcoords="offset points",
+            ha=side, va="bottom", color=PEAK, weight="bold", size=11.5, zorder=7,
             bbox={"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 1.5},
         )  # fmt: skip
 
@@ -433,7 +445,7 @@ def _key_rows(picture: Picture, top: tuple[float, float]) -> list[_KeyRow]:
         rows.append(_KeyRow(patch, f"{words}{_comma(band.label)}{above}"))
     for line in picture.limits:
         swatch = Line2D([], [], color=INK, lw=1.6, ls=_LIMIT_DASHES[line.kind])
-        place = " (above the picture)" if _above(line.force_n, picture, top) else ""
+        place = "; above the picture" if _above(line.force_n, picture, top) else ""
         rows.append(_KeyRow(swatch, f"{line.label}{place}"))
     if picture.trace.gaps:
         patch = Patch(facecolor="white", edgecolor=QUIET, hatch="xxx", lw=0.8)

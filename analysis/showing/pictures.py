@@ -9,12 +9,19 @@ from __future__ import annotations
 from typing import Final
 
 from analysis.learning.margins import Margin
-from analysis.showing.figures import Band, LimitLine, Picture, Span
-from analysis.showing.report import Review
+from analysis.showing.figures import (
+    NEAR_AFTER_S,
+    NEAR_BEFORE_S,
+    Band,
+    LimitLine,
+    Picture,
+    Span,
+)
+from analysis.showing.report import Review, phase_words
 from analysis.showing.wording import KINDS, STANDING, entered, local, title_of
 from logger.units import ForceUnit, format_force, format_length
 
-_NAMES: Final = {"hand_over": "hand-over", "ring_down": "ring-down"}
+_TOGETHER_S: Final = 4.0
 
 
 def picture_of(review: Review, unit: ForceUnit) -> Picture:
@@ -34,7 +41,7 @@ def picture_of(review: Review, unit: ForceUnit) -> Picture:
         drawn where the station would read when it is reached.
     """
     features = review.features
-    phase = _NAMES.get(features.peak_phase or "", features.peak_phase or "")
+    phase = phase_words(features.peak_phase or "")
     words = [f"in {phase}"] if phase else []
     if features.peak_is_lower_bound:
         words.insert(0, "a lower bound: the true peak is at least this")
@@ -44,8 +51,7 @@ def picture_of(review: Review, unit: ForceUnit) -> Picture:
         trace=review.source.trace,
         zero_n=features.zero_n,
         phases=tuple(
-            Span(_NAMES.get(phase.name, phase.name), phase.start_s, phase.end_s)
-            for phase in features.phases
+            Span(phase_words(phase.name), phase.start_s, phase.end_s) for phase in features.phases
         ),
         hang_n=features.hang_reading_n,
         hang_u_n=features.hang_reading_n_u,
@@ -54,6 +60,7 @@ def picture_of(review: Review, unit: ForceUnit) -> Picture:
         peak_u_n=features.peak_n_u,
         peak_time_s=features.peak_time_s,
         peak_words=", ".join(words),
+        near_s=_near(review),
         band=_band(review),
         limits=tuple(_line(margin, unit) for margin in review.margins if _drawn(margin)),
         cautions=STANDING[:1],
@@ -81,6 +88,16 @@ def _subtitle(review: Review) -> str:
     if review.invented:
         words.append("an invented job")
     return "\u00a0· ".join(part.replace(" ", "\u00a0") for part in words)
+
+
+def _near(review: Review) -> tuple[float, float] | None:
+    """Show peak and release together where they are not far apart."""
+    features = review.features
+    times = [features.peak_time_s, features.release_time_s, features.release_peak_time_s]
+    known = [time_s for time_s in times if time_s is not None]
+    if not known or max(known) - min(known) > _TOGETHER_S:
+        return None
+    return min(known) - NEAR_BEFORE_S, max(known) + NEAR_AFTER_S
 
 
 def _hang_words(review: Review, unit: ForceUnit) -> str:

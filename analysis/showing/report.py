@@ -170,6 +170,17 @@ def review_lowering(source: LoweringSource) -> Review:
     )
 
 
+def phase_words(name: str) -> str:
+    """Name a phase as people write it.
+
+    Examples
+    --------
+    >>> phase_words("hand_over"), phase_words("hang")
+    ('hand-over', 'hang')
+    """
+    return name.replace("_", "-")
+
+
 def peak_to_compare(features: Features) -> PeakToCompare | None:
     """Choose the measured peak that a prediction is about.
 
@@ -178,7 +189,7 @@ def peak_to_compare(features: Features) -> PeakToCompare | None:
     """
     if features.peak_n is None:
         return None
-    phase = (features.peak_phase or "").replace("_", " ")
+    phase = phase_words(features.peak_phase or "")
     if features.peak_phase in _LATE_PHASES and features.release_peak_n is not None:
         words = f"release peak (the largest force came later, in {phase})"
         return PeakToCompare(features.release_peak_n, features.release_peak_n_u, words)

@@ -12,7 +12,7 @@ from typing import Final
 
 from analysis.learning.margins import Margin
 from analysis.reading.features import FLAG_WORDS
-from analysis.showing.report import GuessScore, Review
+from analysis.showing.report import GuessScore, Review, phase_words
 from logger.records import Limit
 from logger.units import ForceUnit, format_force, format_length
 
@@ -55,6 +55,42 @@ def local(wall_ns: int) -> str:
     """Wall time in this machine's time zone, to the minute."""
     moment = dt.datetime.fromtimestamp(wall_ns / 1e9).astimezone()
     return moment.strftime("%Y-%m-%d %H:%M")
+
+
+OVERVIEW: Final = ("no", "piece", "hang", "peak", "predicted", "ratio", "at", "remarks")
+"""Heading of the table of several lowerings."""
+
+
+def overview_row(review: Review, unit: ForceUnit) -> tuple[str, ...]:
+    """One lowering in a row: forces in ``unit``, ± U, predicted 5 to 95 %."""
+    features, comparison = review.features, review.comparison
+    least = "≥ " if features.peak_is_lower_bound else ""
+    predicted = ratio = at = "-"
+    stored = review.source.prediction
+    if stored is not None and comparison is not None:
+        peak = stored.result["peak_n"]
+        predicted = f"{_bare(peak['p05'], None, unit)} to {_bare(peak['p95'], None, unit)}"
+        predicted += "" if stored.made_before else " AFTER"
+        ratio = f"{least}{comparison.measured_n / comparison.predicted_n:.2f}"
+        at = f"{least}{_place(comparison.percentile)}"
+    remarks = [flag.replace("_", " ") for flag in features.flags]
+    return (
+        str(review.source.number),
+        review.piece or "not tied",
+        _bare(features.hang_weight_n, features.hang_weight_n_u, unit),
+        least + _bare(features.peak_n, features.peak_n_u, unit),
+        predicted,
+        ratio,
+        at,
+        ", ".join([*remarks, *(["discarded"] if review.source.tag.discarded else [])]),
+    )
+
+
+def _bare(force_n: float | None, u_n: float | None, unit: ForceUnit) -> str:
+    """Show a force without its unit's name."""
+    if force_n is None:
+        return "-"
+    return format_force(force_n, unit, u_n=u_n).removesuffix(f" {unit}")
 
 
 def groups_of(review: Review, unit: ForceUnit) -> Groups:
@@ -153,7 +189,7 @@ def peak_words(review: Review, unit: ForceUnit) -> str:
         return "not found"
     least = "at least " if features.peak_is_lower_bound else ""
     force = format_force(features.peak_n, unit, u_n=features.peak_n_u)
-    phase = f" in {features.peak_phase.replace('_', ' ')}" if features.peak_phase else ""
+    phase = f" in {phase_words(features.peak_phase)}" if features.peak_phase else ""
     return f"{least}{force}{phase}, at {features.peak_time_s:.2f} s"
 
 

@@ -17,6 +17,7 @@ from logger.commands.output import (
     json_option,
     logbook_argument,
     print_json,
+    table,
     units_option,
 )
 from logger.commands.tag import lowering_number
@@ -71,8 +72,10 @@ def command(
     if as_json:
         print_json(_as_json(logbook, reviews, refused, written, which))
         return
-    for review in reviews:
-        click.echo("\n".join(lines_of(review, unit)) + "\n")
+    if which == "all":
+        click.echo(_overview(reviews, unit, logbook))
+    else:
+        click.echo("\n".join(lines_of(reviews[0], unit)))
     for reason in refused:
         click.echo(f"caution: {reason}")
     for path in written:
@@ -130,6 +133,20 @@ def lines_of(review: Review, unit: ForceUnit) -> list[str]:
     for remark in remarks_of(review):
         lines += textwrap.wrap(remark, WIDTH, initial_indent="  - ", subsequent_indent="    ")
     return lines
+
+
+def _overview(reviews: list[Review], unit: ForceUnit, logbook: Path) -> str:
+    """Lay several reviews out in one table."""
+    from analysis.showing.wording import OVERVIEW, STANDING, overview_row
+
+    rows = [overview_row(review, unit) for review in reviews]
+    about = (
+        f"Forces in {unit}, ± U (k = 2). Predicted: peak, 5 to 95 %. Ratio: measured peak over "
+        "the predicted median; at: its percentile (0 to 100)."
+    )
+    more = f"One in full: ropetally review {logbook} N"
+    words = [line for text in (about, STANDING[0], more) for line in textwrap.wrap(text, WIDTH)]
+    return "\n".join([table(OVERVIEW, rows), "", *words])
 
 
 def _write_files(
