@@ -41,7 +41,9 @@ REACTION_S: Final = (0.25, 0.50)
 """Reaction time of the hand unless measured."""
 
 REACTION_REL_U: Final = 0.10
-BRAKING_REL_U: Final = 0.15
+BRAKING_REL_U: Final = 0.30
+"""Own assumption, wide: a braking distance planned before the cut is what a hand intends."""
+
 SWING_ANGLE_U_RAD: Final = math.radians(5.0)
 SHALLOW_SHARE: Final = 0.6
 
@@ -272,6 +274,9 @@ def _let_run(case: Case) -> Peak:
     peak.basis.append(
         f"let run: {said}, braking distance {drop.run_m:.2f} m ± {200 * BRAKING_REL_U:.0f} %, "
         "even braking"
+    )
+    peak.warnings.append(
+        "let run: the force is that of even braking; a grip that bites late or in jerks goes higher"
     )
     peak.extra["free_fall_m"] = band(fall)
     _add_hand(case, peak)

@@ -114,7 +114,7 @@ def _root(p: _Problem) -> FloatArray:
     f_low, f_high = _residual(p, low), _residual(p, high)
     side = np.zeros_like(low)
     x = 0.5 * p.span_m
-    for _ in range(_MOST_STEPS):
+    for _ in range(_MOST_STEPS):  # pragma: no branch
         chord = f_high - f_low
         meets = (low * f_high - high * f_low) / np.where(chord > 0, chord, 1.0)
         x = np.clip(np.where(chord > 0, meets, x), low, high)

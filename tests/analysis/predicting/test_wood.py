@@ -100,6 +100,14 @@ def test_unknown_species_take_a_range_and_say_so(name: str, group: str) -> None:
     assert density.rel_u > 0.15
 
 
+def test_a_kind_of_tree_takes_its_listed_species() -> None:
+    assert [species.common for species in relatives("red oak")] == [
+        "southern red oak",
+        "northern red oak",
+    ]
+    assert {species.latin.split()[0] for species in relatives("English elm")} == {"Ulmus"}
+
+
 def test_relatives_of_nothing() -> None:
     assert relatives("—") == ()
 
