@@ -16,14 +16,14 @@ that was there before. ``dynamic_factor``: release (or catch) peak over the hang
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.reading.filters import robust_sd, shorth
-from analysis.reading.phases import Hang, Phase, Story, tell
-from analysis.reading.release import ReleaseKind
+from analysis.reading.flags import peak_flags, state_flags
+from analysis.reading.phases import Hang, Story, tell
+from analysis.reading.summary import Features
 from analysis.reading.trace import FloatArray, Trace
 from analysis.reading.uncertainty import (
     Budget,
@@ -32,90 +32,6 @@ from analysis.reading.uncertainty import (
     highest_of_noise,
     peak_loss,
 )
-
-FLAG_WORDS: Final[dict[str, str]] = {
-    "no_load": "nothing was loaded in this record",
-    "no_zero": "no slack stretch before the load: zero is taken as 0",
-    "zero_offset": "slack reads more than 5 % of the load away from 0: was the rope really slack?",
-    "zero_drift": "zero moved between the slack before and the slack after",
-    "hang_not_still": "the piece was still moving: hang weight is a mean over its last swings",
-    "no_hang": "no hang was found",
-    "hang_short": "the hang was shorter than a second",
-    "clipped": "the converter was at its limit: the true peak is at least this",
-    "gap_in_peak": "samples are missing around the peak: the true peak is at least this",
-    "gap": "samples are missing",
-    "rate_too_low": "too few samples over the peak: more than 2 % of it may fall between samples",
-    "overload": "the cell's overload limit was passed: re-zero it and check it against a known load",
-    "pretension_not_settled": "the pretension never settled before the release",
-    "tag_line_tight": "a tight tag line adds to the reading",
-    "touched": "the piece touched something",
-}
-"""Flag -> what it means, in words."""
-
-_LARGE_LOSS: Final = 0.02
-_LOSS_BELOW_600: Final = 0.005
-_CFC60_RATE_HZ: Final = 600.0
-
-
-@dataclass(frozen=True, slots=True)
-class Features:
-    """Quantities read from one trace; forces in newtons at the station unless said.
-
-    A name ending in ``_u`` is the expanded uncertainty (k = 2) of the name before it.
-    None: not in this record.
-    """
-
-    hang_weight_n: float | None
-    hang_weight_n_u: float | None
-    hang_reading_n: float | None
-    hang_reading_n_u: float | None
-    hang_start_s: float | None
-    hang_end_s: float | None
-    peak_n: float | None
-    peak_n_u: float | None
-    peak_time_s: float | None
-    peak_phase: str | None
-    peak_is_lower_bound: bool
-    release_kind: ReleaseKind
-    release_time_s: float | None
-    release_peak_n: float | None
-    release_peak_n_u: float | None
-    release_peak_time_s: float | None
-    first_extreme_n: float | None
-    dynamic_factor: float | None
-    dynamic_factor_u: float | None
-    pretension_settled_n: float | None
-    pretension_settled_n_u: float | None
-    pretension_max_n: float | None
-    pretension_strokes: int
-    zero_n: float
-    zero_n_u: float
-    zero_drift_n: float | None
-    noise_n: float
-    rate_hz: float
-    duration_s: float
-    n_samples: int
-    n_gaps: int
-    ring_period_s: float | None
-    peak_loss_share: float | None
-    phases: tuple[Phase, ...]
-    flags: tuple[str, ...]
-    budgets: dict[str, dict[str, float]]
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain values under stable keys, SI, numbers that are not finite as None."""
-        out = asdict(self)
-        out["phases"] = [asdict(phase) for phase in self.phases]
-        out["flags"] = list(self.flags)
-        return {key: _plain(value) for key, value in out.items()}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, dict):
-        return {key: _plain(inner) for key, inner in value.items()}
-    return value
 
 
 def read_features(trace: Trace, story: Story | None = None) -> Features:
@@ -167,8 +83,10 @@ class _Reading:
         settled = self.settled()
         weight, weight_budget = self.weight(hang)
         factor, factor_u = _factor(release_peak, hang)
-        lower_bound, peak_flags = self.peak_flags(peak)
-        flags = (*self.state_flags(hang), *peak_flags)
+        doubts = self.peak_doubts(peak)
+        state = state_flags(
+            trace, story, drift_n=self.drift(), hang_s=hang.part_s if hang else None
+        )
         budgets = {
             name: budget.parts_n
             for name, budget in (
@@ -188,7 +106,7 @@ class _Reading:
             peak_n_u=peak.budget.expanded_n if peak else None,
             peak_time_s=peak.time_s if peak else None,
             peak_phase=story.phase_at(peak.time_s) if peak else None,
-            peak_is_lower_bound=lower_bound,
+            peak_is_lower_bound="clipped" in doubts or "gap_in_peak" in doubts,
             release_kind=release.kind if release else "none",
             release_time_s=release.start_s if release else None,
             release_peak_n=release_peak.value_n if release_peak else None,
@@ -212,7 +130,7 @@ class _Reading:
             ring_period_s=(story.hang.period_s or None) if story.hang else None,
             peak_loss_share=peak.loss.share if peak else None,
             phases=story.phases,
-            flags=flags,
+            flags=(*state, *doubts),
             budgets=budgets,
         )
 
@@ -292,7 +210,7 @@ class _Reading:
         if length > 1.5 * hang.period_s > 0:
             taper = np.hanning(part.size + 2)[1:-1]
             part = part * (taper / taper.mean())
-        value, budget = self.level(part, swing_n / 12.0)
+        value, budget = self.level(part, swing_n / 6.0)
         return _Level(value, budget, length)
 
     def weight(self, hang: _Level | None) -> tuple[float | None, Budget | None]:
@@ -315,7 +233,7 @@ class _Reading:
         loss = peak_loss(half, self.trace.period_s, self.trace.chain.filter_delay_s)
         near = int(np.count_nonzero(part > value - 4.0 * noise))
         budget = self.parts(value) | {
-            "noise": 0.6 * highest_of_noise(noise, near),
+            "noise": math.hypot(noise, 0.7 * highest_of_noise(noise, near)),
             "sampling": loss.sampling_share * value / math.sqrt(3.0),
             "filter": max(loss.share - loss.sampling_share, 0.0) * value / math.sqrt(3.0),
         }
@@ -327,6 +245,13 @@ class _Reading:
             return None
         start = release.first_s if release.kind == "drop" else release.start_s
         return self.peak(start, max(release.end_s, release.first_s + 2 * self.trace.period_s))
+
+    def peak_doubts(self, peak: _Peak | None) -> tuple[str, ...]:
+        if peak is None:
+            return ()
+        return peak_flags(
+            self.trace, self.story, peak_n=peak.value_n, peak_s=peak.time_s, loss=peak.loss
+        )
 
     def first_extreme(self) -> float | None:
         release = self.story.release
@@ -362,65 +287,6 @@ class _Reading:
         part = self.story.force_n[self.span(spans[0].start_s, spans[-1].end_s)]
         return float(part.max()) if part.size else None
 
-    def state_flags(self, hang: _Level | None) -> tuple[str, ...]:
-        zero, trace = self.story.zero, self.trace
-        if zero.scale_n <= 0:
-            return ("no_load",)
-        drift = self.drift()
-        still = self.story.hang is not None and self.story.hang.still
-        limit = max(0.01 * zero.scale_n, 5.0 * zero.u_n)
-        release = self.story.release
-        loose = (
-            release is not None
-            and release.settled is None
-            and release.kind in {"rise", "drop", "staged"}
-            and release.start_s - zero.load_s > 0.3
-        )
-        checks = {
-            "no_zero": not zero.found,
-            "zero_offset": zero.found and abs(zero.zero_n) > 0.05 * zero.scale_n,
-            "zero_drift": drift is not None and abs(drift) > limit,
-            "no_hang": hang is None,
-            "hang_not_still": hang is not None and not still,
-            "hang_short": hang is not None and hang.part_s < 1.0,
-            "pretension_not_settled": loose,
-            "tag_line_tight": trace.tag_line_tight,
-            "touched": trace.touched,
-            "gap": bool(trace.gaps),
-        }
-        return tuple(name for name, on in checks.items() if on)
-
-    def peak_flags(self, peak: _Peak | None) -> tuple[bool, tuple[str, ...]]:
-        if peak is None:
-            return False, ()
-        chain = self.trace.chain
-        loss = peak.loss.sampling_share
-        slow = self.trace.rate_hz < _CFC60_RATE_HZ and loss > _LOSS_BELOW_600
-        clipped = is_clipped(self.trace)
-        gap = self.gap_near(peak)
-        raw = peak.value_n + self.story.zero.zero_n
-        checks = {
-            "clipped": clipped,
-            "gap_in_peak": gap,
-            "rate_too_low": loss > _LARGE_LOSS or slow,
-            "overload": chain.overload_n is not None and raw > chain.overload_n,
-        }
-        return clipped or gap, tuple(name for name, on in checks.items() if on)
-
-    def gap_near(self, peak: _Peak) -> bool:
-        """Whether the largest force may lie in a gap.
-
-        True when a gap touches the half-sine around the peak, or lies where the piece
-        came onto the rope.
-        """
-        release = self.story.release
-        half = peak.loss.intervals * self.trace.period_s if peak.loss.share > 0 else 0.0
-        spans = [(peak.time_s - half, peak.time_s + half)]
-        if release is not None and release.kind not in {"gradual", "none"}:
-            period = self.story.hang.period_s if self.story.hang else 0.0
-            spans.append((release.start_s, release.first_s + max(0.5 * period, 0.05)))
-        return any(gap.start_s <= b and gap.end_s >= a for gap in self.trace.gaps for a, b in spans)
-
 
 def _factor(peak: _Peak | None, hang: _Level | None) -> tuple[float | None, float | None]:
     """Dynamic factor and its expanded uncertainty; calibration cancels in the ratio."""
@@ -433,40 +299,3 @@ def _factor(peak: _Peak | None, hang: _Level | None) -> tuple[float | None, floa
         for level in (peak, hang)
     ]
     return factor, 2.0 * factor * math.hypot(*rel)
-
-
-def is_clipped(trace: Trace) -> bool:
-    """Whether samples stand at the converter's limit.
-
-    Parameters
-    ----------
-    trace : Trace
-        With ``chain.clip_high_n`` when the limit is known.
-
-    Returns
-    -------
-    bool
-
-    Notes
-    -----
-    Without a known limit a flat top tells: at least four equal samples at the maximum,
-    entered or left by a step larger than the finest step of the record would allow.
-    """
-    chain, force = trace.chain, trace.force_n
-    top = float(force.max())
-    if chain.clip_high_n is not None:
-        low = chain.clip_low_n is not None and bool(np.any(force <= chain.clip_low_n))
-        return top >= chain.clip_high_n or low
-    at_top = np.flatnonzero(force == top)
-    if at_top.size < 4 or at_top.size == force.size:
-        return False
-    first = int(at_top[0])
-    run = 1
-    while first + run < force.size and force[first + run] == top:
-        run += 1
-    if run < 4:
-        return False
-    steps = np.abs(np.diff(force))
-    finest = float(steps[steps > 0].min())
-    sides = [float(top - force[i]) for i in (first - 1, first + run) if 0 <= i < force.size]
-    return max(sides, default=0.0) > 3.0 * finest

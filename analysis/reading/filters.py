@@ -15,6 +15,8 @@ from analysis.reading.trace import BoolArray, FloatArray
 
 _QUARTILE_OF_ABS_NORMAL = 0.3186
 _MAD_TO_SD = 1.4826
+_CHUNK = 32
+_QUARTILE_TO_SD = 1.09
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +63,7 @@ def smallest_step(force_n: FloatArray) -> float:
 
 
 def noise_sd(force_n: FloatArray) -> float:
-    """Measure the standard deviation of the sample noise from the quieter quarter of the steps.
+    """Measure the standard deviation of the sample noise where the record is calm.
 
     Parameters
     ----------
@@ -71,17 +73,18 @@ def noise_sd(force_n: FloatArray) -> float:
     Returns
     -------
     float
-        Newtons; 0 when most neighbours are equal.
+        Newtons.
 
     Notes
     -----
-    The lower quartile of the absolute steps is used, so that a record may move for three
-    quarters of its length before the motion counts as noise.
+    The steps of the calmest quarter of the record count, so that three quarters of it may
+    move; rounding is part of the noise.
     """
-    if force_n.size < 3:
-        return 0.0
-    quartile = float(np.percentile(np.abs(np.diff(force_n)), 25.0))
-    return quartile / (_QUARTILE_OF_ABS_NORMAL * math.sqrt(2.0))
+    steps = np.diff(force_n)
+    if steps.size < 2 * _CHUNK:
+        return _MAD_TO_SD * float(np.median(np.abs(steps))) / math.sqrt(2.0) if steps.size else 0.0
+    chunks = steps[: steps.size // _CHUNK * _CHUNK].reshape(-1, _CHUNK)
+    return _QUARTILE_TO_SD * float(np.percentile(chunks.std(axis=1), 25.0)) / math.sqrt(2.0)
 
 
 def block_means(time_s: FloatArray, force_n: FloatArray, width_s: float, noise_n: float) -> Blocks:

@@ -22,6 +22,7 @@ _SLACK_SHARE: Final = 0.04
 _SLACK_LOOK_BACK_S: Final = 3.0
 _LARGEST_ZERO: Final = 0.2
 _LEAST_SLACK_S: Final = 0.2
+_RAMP_SHARE: Final = 0.03
 _CREST_S: Final = 1.5
 _CREST_SHARE: Final = 0.09
 
@@ -169,17 +170,35 @@ def find_plateaus(
     few = max(n // 2, 2)
     found = []
     for a, b in runs(still):
-        part = mean[a : b + n - 1]
-        found.append(
-            Plateau(
-                blocks.time_s(a),
-                blocks.time_s(b + n - 1),
-                float(np.median(part)),
-                float(part[:few].mean()),
-                float(np.median(part[-few:])),
+        for first, last in _unramped(mean, a, b + n - 1, few):
+            part = mean[first:last]
+            found.append(
+                Plateau(
+                    blocks.time_s(first),
+                    blocks.time_s(last),
+                    float(np.median(part)),
+                    float(part[:few].mean()),
+                    float(np.median(part[-few:])),
+                )
             )
-        )
     return _joined(found)
+
+
+def _unramped(mean: FloatArray, first: int, last: int, few: int) -> list[tuple[int, int]]:
+    """Cut the slow ramp out of a stretch that begins and ends at different levels."""
+    part = mean[first:last]
+    begin, end = float(np.median(part[:few])), float(np.median(part[-few:]))
+    if abs(end - begin) < _RAMP_SHARE * max(abs(begin), abs(end)):
+        return [(first, last)]
+    near = 0.25 * abs(end - begin)
+    out = []
+    for level in (begin, end):
+        held = max(
+            runs(np.abs(part - level) <= near), key=lambda run: run[1] - run[0], default=(0, 0)
+        )
+        if held[1] - held[0] >= 2 * few:
+            out.append((first + held[0], first + held[1]))
+    return out
 
 
 def settle_on(plateaus: tuple[Plateau, ...], index: int) -> Plateau:

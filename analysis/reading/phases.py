@@ -239,7 +239,7 @@ class _Reader:
         top = max(p.level_n for p in group)
         longest = max((p for p in group if p.level_n > 0.97 * top), key=lambda p: p.duration_s)
         hang = settle_on(levels, levels.index(longest))
-        before = [p for p in levels if p.end_s <= hang.start_s]
+        before = [p for p in levels if p.end_s <= hang.start_s + 0.1 and not _on_the_way(p, hang)]
         settled = before[-1] if before else None
         release = gradual_release(settled, self.zero.load_s, hang.start_s)
         return release, Hang(hang.start_s, hang.end_s, still=True, period_s=0.0)
@@ -319,6 +319,13 @@ class _Reader:
         if down:
             marks.append(("touchdown", max(touch, hang.end_s)))
         return marks
+
+
+def _on_the_way(plateau: Plateau, hang: Plateau) -> bool:
+    """Whether a short level is only the slow slope up to the hang."""
+    near = abs(plateau.level_n - hang.level_n) < 0.04 * hang.level_n
+    sloping = abs(plateau.last_n - plateau.first_n) > 0.01 * plateau.level_n
+    return plateau.duration_s < 1.5 and (near or sloping)
 
 
 def _release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseName, float]]:

@@ -242,6 +242,7 @@ def count_strokes(
     part = moving_mean(smooth_n[first:last], few)[::few]
     if part.size < 3:
         return 0
-    steep = np.diff(part) > 0.006 * zero.scale_n
+    slope = np.diff(part)
+    steep = slope > max(0.2 * float(np.percentile(slope, 98.0)), 0.001 * zero.scale_n)
     steep[1:-1] |= steep[:-2] & steep[2:]
     return sum(part[b] - part[a] > 0.015 * zero.scale_n for a, b in runs(steep))

@@ -18,7 +18,7 @@ from analysis.reading.trace import FloatArray
 
 _HYSTERESIS_SHARE: Final = 0.012
 _SAME_LEVEL: Final = 0.03
-_SAME_OPEN_LEVEL: Final = 0.1
+_SAME_OPEN_LEVEL: Final = 0.15
 _EARLY_ENOUGH: Final = 0.2
 _CATCH_RISE_S: Final = 0.5
 _BRAKE_S: Final = 2.5
@@ -155,11 +155,8 @@ def make_step(
     before, after = ends
     first, last = (int(i) for i in np.searchsorted(time_s, span_s))
     part = force_n[first:last]
-    if after is not None:
-        level = after.first_n
-    else:
-        tail = part[part.size // 2 :]
-        level = float(np.median(tail)) if tail.size else 0.0
+    middle = float(np.median(part)) if part.size else 0.0
+    level = after.first_n if after is not None else middle
     swings = swings_about(part, level, max(_HYSTERESIS_SHARE * abs(level), 6.0 * noise_n))
     period = float(time_s[1] - time_s[0])
     slack = _slack_before_peak(force_n, first, last, slack_n, period)

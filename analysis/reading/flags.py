@@ -1,0 +1,170 @@
+"""What to doubt about a reading: flags, and what they mean in words.
+
+Comes in: a trace, its story, its peak. Goes out: names of flags in a fixed order. Must
+not: drop or correct anything.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from analysis.reading.phases import Story
+from analysis.reading.trace import Trace
+from analysis.reading.uncertainty import PeakLoss
+
+FLAG_WORDS: Final[dict[str, str]] = {
+    "no_load": "nothing was loaded in this record",
+    "no_zero": "no slack stretch before the load: zero is taken as 0",
+    "zero_offset": "slack reads more than 5 % of the load away from 0: was the rope really slack?",
+    "zero_drift": "zero moved between the slack before and the slack after",
+    "hang_not_still": "the piece was still moving: hang weight is a mean over its last swings",
+    "no_hang": "no hang was found",
+    "hang_short": "the hang was shorter than a second",
+    "clipped": "the converter was at its limit: the true peak is at least this",
+    "gap_in_peak": "samples are missing around the peak: the true peak is at least this",
+    "gap": "samples are missing",
+    "rate_too_low": "too few samples over the peak: more than 2 % of it may fall between samples",
+    "overload": "the cell's overload limit was passed: re-zero it and check it against a known load",
+    "pretension_not_settled": "the pretension never settled before the release",
+    "calibration_unknown": "the cell's calibration is not known: U leaves it out",
+    "tag_line_tight": "a tight tag line adds to the reading",
+    "touched": "the piece touched something",
+}
+"""Flag -> what it means, in words."""
+
+_LARGE_LOSS: Final = 0.02
+_LOSS_BELOW_600: Final = 0.005
+_CFC60_RATE_HZ: Final = 600.0
+
+
+def state_flags(
+    trace: Trace, story: Story, *, drift_n: float | None, hang_s: float | None
+) -> tuple[str, ...]:
+    """List the flags of zero, hang, pretension and chain.
+
+    Parameters
+    ----------
+    trace : Trace
+        The record.
+    story : Story
+        Its phases.
+    drift_n : float or None
+        Slack after minus slack before.
+    hang_s : float or None
+        Length of the part that gave the hang reading; None without one.
+
+    Returns
+    -------
+    tuple of str
+        Keys of :data:`FLAG_WORDS`.
+    """
+    zero, release = story.zero, story.release
+    if zero.scale_n <= 0:
+        return ("no_load",)
+    limit = max(0.01 * zero.scale_n, 5.0 * zero.u_n)
+    still = story.hang is not None and story.hang.still
+    loose = (
+        release is not None
+        and release.settled is None
+        and release.kind in {"rise", "drop", "staged"}
+        and release.start_s - zero.load_s > 0.3
+    )
+    checks = {
+        "no_zero": not zero.found,
+        "zero_offset": abs(zero.zero_n) > 0.05 * zero.scale_n,
+        "zero_drift": drift_n is not None and abs(drift_n) > limit,
+        "no_hang": hang_s is None,
+        "hang_not_still": hang_s is not None and not still,
+        "hang_short": hang_s is not None and hang_s < 1.0,
+        "pretension_not_settled": loose,
+        "tag_line_tight": trace.tag_line_tight,
+        "touched": trace.touched,
+        "gap": bool(trace.gaps),
+        "calibration_unknown": trace.chain.calibration_rel_u <= 0,
+    }
+    return tuple(name for name, on in checks.items() if on)
+
+
+def peak_flags(
+    trace: Trace, story: Story, *, peak_n: float, peak_s: float, loss: PeakLoss
+) -> tuple[str, ...]:
+    """List the flags of the peak; ``clipped`` and ``gap_in_peak`` make it a lower bound.
+
+    Parameters
+    ----------
+    trace : Trace
+        The record.
+    story : Story
+        Its phases.
+    peak_n, peak_s : float
+        The peak, zero taken, and its time.
+    loss : PeakLoss
+        What may be missing from it.
+
+    Returns
+    -------
+    tuple of str
+    """
+    limit = trace.chain.overload_n
+    slow = trace.rate_hz < _CFC60_RATE_HZ and loss.sampling_share > _LOSS_BELOW_600
+    checks = {
+        "clipped": is_clipped(trace),
+        "gap_in_peak": gap_in_peak(trace, story, peak_s=peak_s, loss=loss),
+        "rate_too_low": loss.sampling_share > _LARGE_LOSS or slow,
+        "overload": limit is not None and peak_n + story.zero.zero_n > limit,
+    }
+    return tuple(name for name, on in checks.items() if on)
+
+
+def gap_in_peak(trace: Trace, story: Story, *, peak_s: float, loss: PeakLoss) -> bool:
+    """Whether the largest force may lie in a gap.
+
+    True when a gap touches the half-sine around the peak, or lies where the piece came
+    onto the rope.
+    """
+    half = loss.intervals * trace.period_s if loss.share > 0 else 0.0
+    spans = [(peak_s - half, peak_s + half)]
+    release = story.release
+    if release is not None and release.kind not in {"gradual", "none"}:
+        period = story.hang.period_s if story.hang is not None else 0.0
+        spans.append((release.start_s, release.first_s + max(0.5 * period, 0.05)))
+    return any(gap.start_s <= b and gap.end_s >= a for gap in trace.gaps for a, b in spans)
+
+
+def is_clipped(trace: Trace) -> bool:
+    """Whether samples stand at the converter's limit.
+
+    Parameters
+    ----------
+    trace : Trace
+        With ``chain.clip_high_n`` when the limit is known.
+
+    Returns
+    -------
+    bool
+
+    Notes
+    -----
+    Without a known limit a flat top tells: at least four equal samples at the maximum,
+    entered or left by a step larger than the finest step of the record would allow.
+    """
+    chain, force = trace.chain, trace.force_n
+    top = float(force.max())
+    if chain.clip_high_n is not None:
+        low = chain.clip_low_n is not None and bool(np.any(force <= chain.clip_low_n))
+        return top >= chain.clip_high_n or low
+    at_top = np.flatnonzero(force == top)
+    if at_top.size < 4 or at_top.size == force.size:
+        return False
+    first = int(at_top[0])
+    run = 1
+    while first + run < force.size and force[first + run] == top:
+        run += 1
+    if run < 4:
+        return False
+    steps = np.abs(np.diff(force))
+    finest = float(steps[steps > 0].min())
+    sides = [float(top - force[i]) for i in (first - 1, first + run) if 0 <= i < force.size]
+    return max(sides, default=0.0) > 3.0 * finest
