@@ -65,12 +65,20 @@ class SpanState:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Problem:
+    """Inputs that broadcast to ``shape``.
+
+    The lead at x is ``base_m`` + x · span / rope + ``slant`` · depth.
+    """
+
     span_m: FloatArray
     height_m: FloatArray
     rope_m: FloatArray
     efficiency: FloatArray
     motion: FloatArray
     by_angle: bool
+    shape: tuple[int, ...]
+    base_m: FloatArray
+    slant: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,14 +91,11 @@ class _Place:
 
 
 def _place(p: _Problem, x: FloatArray) -> _Place:
-    slack2 = p.rope_m**2 - p.span_m**2 - p.height_m**2
-    c0 = (slack2 + 2.0 * p.span_m * x) / (2.0 * p.rope_m)
-    h = p.height_m / p.rope_m
-    flat = 1.0 - h**2
-    depth = (c0 * h + np.sqrt(np.maximum(c0**2 - flat * x**2, 0.0))) / flat
-    lead = np.sqrt(x**2 + depth**2)
-    standing = np.sqrt((p.span_m - x) ** 2 + (depth - p.height_m) ** 2)
-    return _Place(depth, lead, standing)
+    level = p.base_m + p.span_m / p.rope_m * x
+    flat = 1.0 - p.slant**2
+    depth = (level * p.slant + np.sqrt(np.maximum(level**2 - flat * x**2, 0.0))) / flat
+    lead = level + p.slant * depth
+    return _Place(depth, lead, p.rope_m - lead)
 
 
 def _ratio(p: _Problem, x: FloatArray, at: _Place) -> FloatArray:
@@ -108,16 +113,25 @@ def _residual(p: _Problem, x: FloatArray) -> FloatArray:
     return np.asarray(x / at.lead - q * (p.span_m - x) / at.standing)
 
 
+def _frictionless(p: _Problem) -> FloatArray:
+    """Place of the block without friction, in closed form; a start for the rest."""
+    cos = np.sqrt(1.0 - (p.span_m / p.rope_m) ** 2)
+    x = 0.5 * (p.rope_m + p.height_m / cos) * p.span_m / p.rope_m
+    return np.broadcast_to(np.clip(x, 0.0, p.span_m), p.shape)
+
+
 def _root(p: _Problem) -> FloatArray:
-    """Horizontal place of the block: false position after Anderson and Björck."""
-    low, high = np.zeros_like(p.span_m), p.span_m.copy()
-    f_low, f_high = _residual(p, low), _residual(p, high)
-    side = np.zeros_like(low)
-    x = 0.5 * p.span_m
+    """Horizontal place of the block: false position after Anderson and Björck.
+
+    At the ends of the span only the residual's sign must be right, so its size there is
+    a rough one.
+    """
+    low, high = np.zeros(p.shape), np.broadcast_to(p.span_m, p.shape)
+    f_high = np.broadcast_to(p.span_m / p.rope_m, p.shape)
+    f_low = -f_high
+    side = np.zeros(p.shape)
+    x = _frictionless(p)
     for _ in range(_MOST_STEPS):  # pragma: no branch
-        chord = f_high - f_low
-        meets = (low * f_high - high * f_low) / np.where(chord > 0, chord, 1.0)
-        x = np.clip(np.where(chord > 0, meets, x), low, high)
         f = _residual(p, x)
         if np.all((np.abs(f) <= _CLOSE) | (high - low <= _CLOSE * p.span_m)):
             break
@@ -126,11 +140,13 @@ def _root(p: _Problem) -> FloatArray:
         same = np.where(above, f_high, f_low)
         less = 1.0 - f / np.where(same == 0, 1.0, same)
         less = np.where(less > 0, less, 0.5)
-        f_low = np.where(above & (side > 0), less * f_low, f_low)
-        f_high = np.where(~above & (side < 0), less * f_high, f_high)
+        f_low = np.where(above, np.where(side > 0, less * f_low, f_low), f)
+        f_high = np.where(above, f, np.where(side < 0, less * f_high, f_high))
+        low, high = np.where(above, low, x), np.where(above, x, high)
         side = np.where(above, 1.0, -1.0)
-        high, f_high = np.where(above, x, high), np.where(above, f, f_high)
-        low, f_low = np.where(above, low, x), np.where(above, f_low, f)
+        chord = f_high - f_low
+        meets = (low * f_high - high * f_low) / np.where(chord > 0, chord, 1.0)
+        x = np.clip(np.where(chord > 0, meets, x), low, high)
     return x
 
 
@@ -147,7 +163,7 @@ def _problem(
     values = [np.asarray(v, dtype=np.float64) for v in given]
     if not all(np.all(np.isfinite(v)) for v in values):
         raise PredictionError("span rig: span, height, rope length and friction must be numbers")
-    span, height, rope, eta, way = (np.array(v) for v in np.broadcast_arrays(*values))
+    span, height, rope, eta, way = values
     if np.any(span < 0):
         raise PredictionError("span rig: the span between the anchors cannot be negative")
     if np.any((eta <= 0) | (eta > 1)):
@@ -159,7 +175,17 @@ def _problem(
             f"cannot reach a piece; the straight distance is {float(np.max(straight)):.2f} m, "
             "so write the longer length at which the piece hangs"
         )
-    return _Problem(span, height, rope, eta, way, by_angle)
+    return _Problem(
+        span,
+        height,
+        rope,
+        eta,
+        way,
+        by_angle,
+        np.broadcast_shapes(*(v.shape for v in values)),
+        np.asarray((rope**2 - span**2 - height**2) / (2.0 * rope)),
+        np.asarray(height / rope),
+    )
 
 
 def solve_span(
