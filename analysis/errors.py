@@ -10,6 +10,7 @@ every class of this tree to the exit code for input to correct).
     ├── TraceError (ValueError)         an array of times and forces that cannot be read
     │   └── TraceFileError              the same, in a file: path and line
     ├── PredictionError (ValueError)    piece, rope or rig from which nothing can be computed
+    ├── RuleError (ValueError)          a rule of thumb that cannot be applied to a piece
     └── SourceError (LookupError)       a lowering that a logbook does not hold, or holds without calibration
 """
 
@@ -51,3 +52,7 @@ class PredictionError(AnalysisError, ValueError):
 
 class SourceError(AnalysisError, LookupError):
     """A lowering that the logbook does not hold, or cannot give in newtons."""
+
+
+class RuleError(AnalysisError, ValueError):
+    """A rule of thumb that cannot be applied to a piece; the message says why."""
