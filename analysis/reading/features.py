@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.reading.filters import robust_sd, shorth
-from analysis.reading.flags import peak_flags, state_flags
+from analysis.reading.flags import FLAG_WORDS, peak_flags, state_flags
 from analysis.reading.phases import Hang, Story, tell
 from analysis.reading.summary import Features
 from analysis.reading.trace import FloatArray, Trace
@@ -32,6 +32,9 @@ from analysis.reading.uncertainty import (
     highest_of_noise,
     peak_loss,
 )
+
+
+__all__ = ["FLAG_WORDS", "Features", "read_features"]
 
 
 def read_features(trace: Trace, story: Story | None = None) -> Features:
