@@ -33,7 +33,6 @@ from analysis.reading.uncertainty import (
     peak_loss,
 )
 
-
 __all__ = ["FLAG_WORDS", "Features", "read_features"]
 
 
