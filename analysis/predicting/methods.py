@@ -22,7 +22,13 @@ from numpy.typing import NDArray
 from analysis.predicting import drop as drops
 from analysis.predicting.friction import wraps_ratio
 from analysis.predicting.inputs import missing, name_of
-from analysis.predicting.path import WRAP_FRICTION_REL_U, contact_ratio, fall_length_m, high_block
+from analysis.predicting.path import (
+    WRAP_FRICTION_REL_U,
+    contact_ratio,
+    fall_length_m,
+    high_block,
+    included_rad,
+)
 from analysis.predicting.piece import PieceDraws, PieceEstimate, lognormal
 from analysis.predicting.pretension import OFFSET_SHARE_LIMIT, first_extreme_n, offset_peaks_n
 from analysis.predicting.rope import (
@@ -221,8 +227,9 @@ def _fall(case: Case, drop: Drop, peak_basis: list[str]) -> FloatArray:
 
 
 def _block_efficiency(case: Case) -> FloatArray:
-    """Draw η of the high block in a drop, legs parallel."""
-    return contact_ratio(high_block(case.rig), np.array(math.pi), drop=True, shift=case.shift)
+    """Draw η of the high block in a drop, at its wrap angle."""
+    wrap = np.array(math.pi - included_rad(case.rig))
+    return contact_ratio(high_block(case.rig), wrap, drop=True, shift=case.shift)
 
 
 def _snubbed(case: Case) -> Peak:
@@ -246,6 +253,7 @@ def _snubbed(case: Case) -> Peak:
         fall_leg,
         _block_efficiency(case),
         high_block(case.rig).stiffness_n_per_m,
+        included_rad(case.rig),
     )
     peak = Peak(drops.snubbed_peak_n(case.draws.weight_n, stiffness, fall), None, basis)
     peak.basis.append(

@@ -90,6 +90,13 @@ def fall_length_m(rig: Rig) -> float | None:
     return total if total > 0 else None
 
 
+def included_rad(rig: Rig) -> float:
+    """Compute the angle between a plumb lead and the fall at the high block."""
+    path = _path(rig)
+    fall = _towards(path[0], path[1] if len(path) > 1 else None)
+    return math.acos(float(np.clip(_PLUMB @ fall, -1.0, 1.0)))
+
+
 def contact_ratio(node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatArray) -> FloatArray:
     """Low over high tension at a node; 0 where the rope is fixed.
 

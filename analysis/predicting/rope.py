@@ -33,20 +33,38 @@ def dynamic_stiffness_n(static_n: float, factor: ArrayLike) -> FloatArray:
     return np.asarray(np.multiply(static_n, factor), dtype=np.float64)
 
 
-def parallel_block_term(anchor_n_per_m: ArrayLike | None, efficiency: ArrayLike) -> FloatArray:
-    """Stretch per newton of lead that the block's anchor adds, 2(1+η)/k_a.
+def block_term_m_per_n(
+    anchor_n_per_m: ArrayLike | None, efficiency: ArrayLike, included_rad: float = 0.0
+) -> FloatArray:
+    """Stretch per newton of lead that the block's anchor adds.
 
-    Parallel legs: the block's load is (1+η)T, and the piece sinks twice the block's way.
+    (u_l + u_f)ᵀ K⁻¹ (u_l + η u_f) for an anchor equally stiff all ways; with parallel
+    legs 2(1+η)/k_a: the block's load is (1+η)T, and the piece sinks twice its way.
+
+    Parameters
+    ----------
+    anchor_n_per_m : array_like or None
+        Stiffness k_a; rigid when None.
+    efficiency : array_like
+        η of the block.
+    included_rad : float
+        Angle between lead and fall.
+
+    Returns
+    -------
+    ndarray of float64
+        Metres per newton.
 
     Examples
     --------
-    >>> float(parallel_block_term(1e6, 1.0)), float(parallel_block_term(None, 0.9))
+    >>> float(block_term_m_per_n(1e6, 1.0)), float(block_term_m_per_n(None, 0.9))
     (4e-06, 0.0)
     """
+    eta = np.asarray(efficiency, dtype=np.float64)
     if anchor_n_per_m is None:
-        return np.zeros_like(np.asarray(efficiency, dtype=np.float64))
-    load = 1.0 + np.asarray(efficiency, dtype=np.float64)
-    return np.asarray(2.0 * load / np.asarray(anchor_n_per_m), dtype=np.float64)
+        return np.zeros_like(eta)
+    load = (1.0 + eta) * (1.0 + np.cos(included_rad))
+    return np.asarray(load / np.asarray(anchor_n_per_m), dtype=np.float64)
 
 
 def lead_stiffness_n_per_m(
@@ -55,6 +73,7 @@ def lead_stiffness_n_per_m(
     fall_m: ArrayLike,
     efficiency: ArrayLike,
     anchor_n_per_m: ArrayLike | None = None,
+    included_rad: float = 0.0,
 ) -> FloatArray:
     """Force on the lead per metre that the piece sinks.
 
@@ -67,7 +86,9 @@ def lead_stiffness_n_per_m(
     efficiency : array_like
         η of the block in a drop: the fall carries ηT, so only η of its stretch counts.
     anchor_n_per_m : array_like, optional
-        Stiffness of the block's anchor along the resultant; rigid when not given.
+        Stiffness of the block's anchor; rigid when not given.
+    included_rad : float
+        Angle between lead and fall at the block.
 
     Returns
     -------
@@ -80,5 +101,6 @@ def lead_stiffness_n_per_m(
     10000
     """
     in_play = np.asarray(lead_m) + np.multiply(efficiency, fall_m)
-    compliance = in_play / np.asarray(stiffness_n) + parallel_block_term(anchor_n_per_m, efficiency)
+    block = block_term_m_per_n(anchor_n_per_m, efficiency, included_rad)
+    compliance = in_play / np.asarray(stiffness_n) + block
     return np.asarray(1.0 / compliance, dtype=np.float64)

@@ -23,9 +23,9 @@ from analysis.predicting.drop import (
 )
 from analysis.predicting.friction import wraps_ratio
 from analysis.predicting.rope import (
+    block_term_m_per_n,
     dynamic_stiffness_n,
     lead_stiffness_n_per_m,
-    parallel_block_term,
 )
 
 
@@ -133,9 +133,18 @@ def test_stiffness_counts_only_the_efficient_part_of_the_fall() -> None:
 
 
 def test_a_soft_anchor_adds_twice_its_load() -> None:
-    assert float(parallel_block_term(2e5, 0.9)) == pytest.approx(2 * 1.9 / 2e5)
+    assert float(block_term_m_per_n(2e5, 0.9)) == pytest.approx(2 * 1.9 / 2e5)
     soft = lead_stiffness_n_per_m(1e5, 2.0, 10.0, 0.9, 2e5)
     assert float(1.0 / soft) == pytest.approx(11.0 / 1e5 + 3.8 / 2e5)
+
+
+@pytest.mark.parametrize("degrees", [0.0, 40.0, 120.0])
+def test_anchor_term_is_the_matrix_product(degrees: float) -> None:
+    # Source: physics notes §6: (u_l + u_f)ᵀ K⁻¹ (u_l + η u_f).
+    angle = math.radians(degrees)
+    lead, fall = np.array([0.0, -1.0]), np.array([math.sin(angle), -math.cos(angle)])
+    expected = (lead + fall) @ np.linalg.inv(2e5 * np.eye(2)) @ (lead + 0.9 * fall)
+    assert float(block_term_m_per_n(2e5, 0.9, angle)) == pytest.approx(float(expected))
 
 
 def test_dynamic_factor() -> None:

@@ -113,6 +113,15 @@ def test_more_rope_in_play_softens_the_catch() -> None:
     assert long["peak_n"]["p50"] < short["peak_n"]["p50"]
 
 
+def test_a_soft_anchor_softens_the_catch() -> None:
+    soft = Node(name="A", role="high_block", z_m=10.0, stiffness_n_per_m=5e4)
+    given = predict(piece(), rig("snubbed_drop", nodes=(soft, DEVICE)), ROPE)
+    stiff = predict(piece(), rig("snubbed_drop"), ROPE)
+    added = 2 * 1.9 / 5e4
+    expected = 1 / (1 / stiff["stiffness_n_per_m"]["p50"] + added)
+    assert given["stiffness_n_per_m"]["p50"] == pytest.approx(expected, rel=0.02)
+
+
 def test_let_run_is_far_below_snubbed_and_gives_the_hand() -> None:
     snubbed = predict(piece(), rig("snubbed_drop"), ROPE)
     run = predict(piece(), rig("let_run_drop", wraps=3.0, wrap_friction=0.15), ROPE)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import PredictionError
-from analysis.predicting.path import fall_length_m, loads_per_newton
+from analysis.predicting.path import fall_length_m, included_rad, loads_per_newton
 from analysis.predicting.rig import (
     check_rig,
     reading_per_newton,
@@ -139,6 +139,12 @@ def test_drops_use_their_own_efficiency() -> None:
     rig = one_rope(TIE, *top(efficiency=0.9, efficiency_drop=0.8))
     assert float(loads_per_newton(rig, -1.0).legs["fall"]) == pytest.approx(0.9)
     assert float(loads_per_newton(rig, -1.0, drop=True).legs["fall"]) == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize("degrees", [0, 30, 90])
+def test_included_angle_at_the_block(degrees: float) -> None:
+    assert included_rad(one_rope(TIE, *top(degrees))) == pytest.approx(math.radians(degrees))
+    assert included_rad(one_rope()) == 0.0
 
 
 def test_fall_length() -> None:
