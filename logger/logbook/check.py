@@ -164,7 +164,8 @@ class _Check:
             if row[0] != "ok":
                 self._problem("file", f"SQLite finds its own structure broken: {row[0]}")
         for table, row_id, parent, _ in self._reader.query("PRAGMA foreign_key_check"):
-            self._problem(f"{table} {row_id}", f"belongs to a {parent} that does not exist")
+            where = table if row_id is None else f"{table} {row_id}"
+            self._problem(where, f"belongs to a {parent} that does not exist")
         return len(rows)
 
     def _sessions(self, sessions: tuple[Session, ...]) -> None:

@@ -24,7 +24,7 @@ from logger.errors import (
     NotALogbookError,
 )
 from logger.logbook import migrations
-from logger.logbook.schema import APPLICATION_ID
+from logger.logbook.schema import APPLICATION_ID, PAGE_BYTES
 
 BUSY_S: Final = 5.0
 """How long a short read or write waits for another process."""
@@ -49,6 +49,7 @@ def create(path: Path) -> None:
     try:
         connection = sqlite3.connect(draft, isolation_level=None)
         try:
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             connection.execute("PRAGMA synchronous = FULL")
             migrations.migrate(connection, str(path))
         finally:

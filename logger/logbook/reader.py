@@ -77,11 +77,12 @@ class LogbookReader(WrittenReader):
             "e.closed_boot_ns, e.closed_wall_ns, e.reason "
             "FROM session AS s LEFT JOIN session_end AS e ON e.session = s.id ORDER BY s.id"
         )
-        return tuple(Session(*(*row[:4], bool(row[4]), *row[5:])) for row in rows)
+        return self.typed(Session, ((*row[:4], bool(row[4]), *row[5:]) for row in rows))
 
     def streams(self) -> tuple[Stream, ...]:
         """All streams, in the order of their numbers."""
-        return tuple(self._stream(row) for row in self.query(f"{_STREAM} ORDER BY s.id"))
+        rows = self.query(f"{_STREAM} ORDER BY s.id")
+        return self.typed(Stream, map(self._stream, rows))
 
     def stream(self, stream: int) -> Stream:
         """One stream.
@@ -91,9 +92,10 @@ class LogbookReader(WrittenReader):
         LogbookMissingError
             There is none of that number.
         """
-        for row in self.query(f"{_STREAM} WHERE s.id = ?", stream):
-            return self._stream(row)
-        raise self._no_stream(stream)
+        rows = self.query(f"{_STREAM} WHERE s.id = ?", stream)
+        if not rows:
+            raise self._no_stream(stream)
+        return self.typed(Stream, map(self._stream, rows))[0]
 
     def _no_stream(self, stream: int) -> LogbookMissingError:
         known = ", ".join(str(row[0]) for row in self.query("SELECT id FROM stream ORDER BY id"))
@@ -101,22 +103,27 @@ class LogbookReader(WrittenReader):
             f"{self.path}: no stream {stream}; there are: {known or 'none yet'}"
         )
 
-    def _info(self, stream: int, text: str | None = None) -> CellInfo:
-        if text is None:
-            rows = self.query("SELECT info FROM stream WHERE id = ?", stream)
-            if not rows:
-                raise self._no_stream(stream)
-            text = str(rows[0][0])
+    def _info(self, stream: int) -> CellInfo:
+        rows = self.query("SELECT info FROM stream WHERE id = ?", stream)
+        if not rows:
+            raise self._no_stream(stream)
+        return self._cell_info(stream, rows[0][0])
+
+    def _cell_info(self, stream: int, text: Any) -> CellInfo:
         try:
-            return msgspec.json.decode(text, type=CellInfo)
-        except msgspec.DecodeError as error:
+            info = msgspec.json.decode(text, type=CellInfo)
+        except (msgspec.DecodeError, TypeError) as error:
             raise self.damaged(
                 f"stream {stream}: what the cell said of itself cannot be read ({error})"
             ) from error
+        if not 0 < info.sample_rate_hz < 1e9:
+            raise self.damaged(f"stream {stream}: a sample rate of {info.sample_rate_hz} Hz")
+        return info
 
-    def _stream(self, row: tuple[Any, ...]) -> Stream:
-        info = self._info(row[0], row[5])
-        return Stream(*(*row[:5], info, *row[6:9], row[9] is not None, *row[9:]))
+    def _stream(self, row: tuple[Any, ...]) -> tuple[Any, ...]:
+        """Columns of a :class:`Stream`."""
+        info = self._cell_info(row[0], row[5])
+        return (*row[:5], info, *row[6:9], row[9] is not None, *row[9:])
 
     def calibrations(self, stream: int) -> tuple[Calibration, ...]:
         """All versions of a stream's calibration, oldest first."""
@@ -125,7 +132,11 @@ class LogbookReader(WrittenReader):
             "FROM calibration WHERE stream = ? ORDER BY version",
             stream,
         )
-        return tuple(Calibration(stream, row[0], Scaling(*row[1:6]), row[6]) for row in rows)
+        scalings = self.typed(Scaling, (row[1:6] for row in rows))
+        return self.typed(
+            Calibration,
+            ((stream, row[0], s, row[6]) for row, s in zip(rows, scalings, strict=True)),
+        )
 
     def scaling(self, stream: int) -> Scaling | None:
         """Read the calibration that holds, None when the stream has none."""
@@ -191,8 +202,7 @@ class LogbookReader(WrittenReader):
             at,
             end,
         ):
-            for row in page:
-                chunk = codec.Chunk(*row)
+            for chunk in self.typed(codec.Chunk, page):
                 if first is None or chunk.first_index + chunk.n > first:
                     yield chunk
             at = page[-1][1] + 1
@@ -250,7 +260,7 @@ class LogbookReader(WrittenReader):
             "WHERE stream = ? ORDER BY first_index, id",
             stream,
         )
-        return tuple(GapNoted(*row) for row in rows)
+        return self.typed(GapNoted, rows)
 
     def faults(self, stream: int | None = None) -> tuple[FaultNoted, ...]:
         """Faults in the order noted: of one stream, or all (also those of no stream)."""
@@ -259,7 +269,7 @@ class LogbookReader(WrittenReader):
             "WHERE ?1 IS NULL OR stream = ?1 ORDER BY id",
             stream,
         )
-        return tuple(FaultNoted(*row) for row in rows)
+        return self.typed(FaultNoted, rows)
 
     def statuses(self, stream: int) -> tuple[StatusNoted, ...]:
         """Device statuses of a stream, in order."""
@@ -268,7 +278,7 @@ class LogbookReader(WrittenReader):
             "FROM status WHERE stream = ? ORDER BY id",
             stream,
         )
-        return tuple(StatusNoted(stream, StatusFrame(*row)) for row in rows)
+        return tuple(StatusNoted(stream, frame) for frame in self.typed(StatusFrame, rows))
 
     def marks(self, session: int | None = None) -> tuple[MarkMade, ...]:
         """Read the marks of one recording or of all, in order."""
@@ -276,12 +286,12 @@ class LogbookReader(WrittenReader):
             "SELECT kind, at_ns, note FROM mark WHERE ?1 IS NULL OR session = ?1 ORDER BY id",
             session,
         )
-        return tuple(MarkMade(*row) for row in rows)
+        return self.typed(MarkMade, rows)
 
     def lowerings(self) -> tuple[Lowering, ...]:
         """All windows, by number, then stream."""
         rows = self.query(f"{_LOWERING} ORDER BY w.lowering, w.stream")
-        return tuple(_lowering(row) for row in rows)
+        return self.typed(Lowering, map(_lowering, rows))
 
     def lowering(self, number: int) -> tuple[Lowering, ...]:
         """Read the windows of one lowering, one for each stream that took part.
@@ -296,7 +306,7 @@ class LogbookReader(WrittenReader):
             most = self.query("SELECT max(lowering) FROM lowering")[0][0]
             has = f"it holds 1 to {most}" if most else "it holds none yet"
             raise LogbookMissingError(f"{self.path}: no lowering {number}; {has}")
-        return tuple(_lowering(row) for row in rows)
+        return self.typed(Lowering, map(_lowering, rows))
 
 
 def _place(
@@ -319,8 +329,7 @@ def _frozen(array: Any) -> Any:
     return array
 
 
-def _lowering(row: tuple[Any, ...]) -> Lowering:
-    number, stream, trigger, first, last, end_of_stream = row
-    return Lowering(
-        number, stream, trigger, first, end_of_stream if last is None else last, last is not None
-    )
+def _lowering(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Columns of a :class:`Lowering`; one left open ends with its stream."""
+    *window, last, end_of_stream = row
+    return (*window, end_of_stream if last is None else last, last is not None)

@@ -18,6 +18,9 @@ from typing import Final
 APPLICATION_ID: Final = 0x52706C79
 """``Rply`` in the file's header: what makes an SQLite file a logbook."""
 
+PAGE_BYTES: Final = 8192
+"""A batch's chunks come to a few kilobytes; in smaller pages up to half of each stays empty."""
+
 TABLES: Final[tuple[str, ...]] = (
     """CREATE TABLE session (
         id INTEGER PRIMARY KEY,
@@ -57,7 +60,7 @@ TABLES: Final[tuple[str, ...]] = (
         origin TEXT NOT NULL,
         entered_wall_ns INTEGER NOT NULL,
         PRIMARY KEY (stream, version)
-    ) STRICT""",
+    ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE chunk (
         id INTEGER PRIMARY KEY,
         stream INTEGER NOT NULL REFERENCES stream,
@@ -91,7 +94,6 @@ TABLES: Final[tuple[str, ...]] = (
         n INTEGER NOT NULL,
         detail TEXT NOT NULL
     ) STRICT""",
-    "CREATE INDEX fault_by_stream ON fault (stream)",
     """CREATE TABLE status (
         id INTEGER PRIMARY KEY,
         stream INTEGER NOT NULL REFERENCES stream,
@@ -102,21 +104,20 @@ TABLES: Final[tuple[str, ...]] = (
         battery_pct INTEGER,
         received_ns INTEGER NOT NULL
     ) STRICT""",
-    "CREATE INDEX status_by_stream ON status (stream)",
     """CREATE TABLE lowering (
         lowering INTEGER NOT NULL CHECK (lowering >= 1),
         stream INTEGER NOT NULL REFERENCES stream,
         trigger_index INTEGER NOT NULL,
         first_index INTEGER NOT NULL,
         PRIMARY KEY (lowering, stream)
-    ) STRICT""",
+    ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE lowering_end (
         lowering INTEGER NOT NULL,
         stream INTEGER NOT NULL,
         last_index INTEGER NOT NULL,
         PRIMARY KEY (lowering, stream),
         FOREIGN KEY (lowering, stream) REFERENCES lowering
-    ) STRICT""",
+    ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE mark (
         id INTEGER PRIMARY KEY,
         session INTEGER NOT NULL REFERENCES session,

@@ -7,11 +7,12 @@ shrink.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import dataclasses
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import msgspec
 
@@ -20,7 +21,11 @@ from logger.errors import NotALogbookError
 from logger.logbook import connect
 from logger.logbook.rows import Prediction, Version
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 R = TypeVar("R", bound=records.Record)
+T = TypeVar("T", bound="DataclassInstance")
 
 
 class WrittenReader:
@@ -70,6 +75,21 @@ class WrittenReader:
         except connect.FAILURES as error:
             raise connect.not_readable(self.path, error) from error
 
+    def typed(self, kind: type[T], rows: Iterable[Sequence[object]]) -> tuple[T, ...]:
+        """Turn fetched rows into a row type, whose fields are the columns in order.
+
+        Raises
+        ------
+        NotALogbookError
+            A column holds what was never written there.
+        """
+        names = [field.name for field in dataclasses.fields(kind)]
+        plain = [dict(zip(names, row, strict=True)) for row in rows]
+        try:
+            return msgspec.convert(plain, tuple[kind, ...], builtin_types=(bytes,))  # type: ignore[valid-type]
+        except msgspec.ValidationError as error:
+            raise self.damaged(f"a {kind.__name__} is not as it was written ({error})") from error
+
     def damaged(self, what: str) -> NotALogbookError:
         """Make the error for a part that cannot be what was written."""
         return NotALogbookError(f"{self.path}: {what}; run: ropetally check {self.path}")
@@ -89,7 +109,7 @@ class WrittenReader:
             kind,
             key,
         )
-        return tuple(Version(*row) for row in rows)
+        return self.typed(Version, rows)
 
     def record(self, record: type[R], key: str) -> R | None:
         """Read the version that holds now, None when there is no such record.
@@ -113,7 +133,7 @@ class WrittenReader:
             "WHERE kind = ? ORDER BY id",
             kind,
         )
-        newest = {row[1]: Version(*row) for row in rows}  # a key keeps its first place
+        newest = {v.key: v for v in self.typed(Version, rows)}  # a key keeps its first place
         return {key: self._record(version, record) for key, version in newest.items()}
 
     def _record(self, version: Version, record: type[R]) -> R:
@@ -131,10 +151,11 @@ class WrittenReader:
             "WHERE ?1 IS NULL OR piece = ?1 ORDER BY id",
             piece,
         )
-        return tuple(
-            Prediction(*(*row[:4], msgspec.json.decode(row[4]), msgspec.json.decode(row[5])))
-            for row in rows
-        )
+        try:
+            rows = [(*r[:4], msgspec.json.decode(r[4]), msgspec.json.decode(r[5])) for r in rows]
+        except (msgspec.DecodeError, TypeError) as error:
+            raise self.damaged(f"a prediction cannot be read ({error})") from error
+        return self.typed(Prediction, rows)
 
 
 def kind_of(record: type[records.Record]) -> str:
