@@ -39,7 +39,8 @@ class Placed:
     """Where a frame belongs.
 
     ``n_missing`` samples before ``first_index`` never arrived; ``fault`` is set when the
-    frame was placed although index and tick disagree.
+    frame was placed although index and tick disagree, or although a gap was so long that
+    the rate is not known well enough to say how often the index wrapped in it.
     """
 
     first_index: int
@@ -130,7 +131,9 @@ class TimeBase:
             return self._look_back(frame, steps, step_us, agree=agree)
         if not agree and self._looks_fresh(frame):
             return self._restart(frame, "its index and tick start again")
-        unsure = None if agree else self._unsure(frame, steps, step_us, rate_hz)
+        unsure = None
+        if not agree or tolerance >= _INDEX_WRAP / 2:
+            unsure = self._unsure(frame, steps, step_us, rate_hz)
         return self._accept(
             frame, last.first_index + steps, last.tick_us + step_us, steps - last.n, unsure
         )

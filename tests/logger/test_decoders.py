@@ -239,6 +239,7 @@ def test_an_endless_stretch_without_end_is_one_fault_and_bounded(form: wire.Form
     decoder = open_decoder(form)
     got = [r for _ in range(2000) for r in decoder.feed(b"\x01" * 1000, 0)]
     assert [r.kind for r in got if isinstance(r, Fault)] == ["oversize"]
+    assert len(decoder._parts._tail) <= max(MAX_ENCODED, MAX_LINE)  # type: ignore[attr-defined]
     end = b"\n" if form == "ascii" else b"\x00"
     (sent,) = data_frames(form, 1)
     assert len(decoder.feed(end + sent, 0)) == 1

@@ -177,6 +177,35 @@ def test_a_reset_is_seen_without_info(uptime_s: float, away_s: float) -> None:
     assert found[0].index16 == 0
 
 
+@pytest.mark.parametrize("uptime_s", [2400.0, 3300.0, 4000.0])
+def test_a_reset_soon_after_the_first_frame_is_not_taken_for_a_long_gap(uptime_s: float) -> None:
+    """The new tick lies ahead on the way round; only the host's clock tells the two apart."""
+    base, cell = TimeBase(1000.0), Cell(tick0_us=uptime_s * 1e6)
+    run_up(base, cell, 0, 3200)
+    answer = base.place(Cell(boot_s=50 + 3.5, tick0_us=291_007).frame(0))
+    assert isinstance(answer, Restart)
+    assert "host" in answer.reason or "again" in answer.reason
+
+
+def test_a_long_gap_is_bridged_by_the_measured_rate() -> None:
+    """Three hours at a rate half a percent off what INFO says: 54 000 samples of error."""
+    base, cell = TimeBase(1000.0), Cell(1005.0)
+    run_up(base, cell, 0, 16_000)
+    gap = 3 * 3600 * 1005
+    assert place(base, cell.frame(16_000 + gap)) == Placed(
+        16_000 + gap, round(cell.tick_us(16_000 + gap)), gap
+    )
+
+
+def test_a_long_gap_before_the_rate_is_measured_is_said_to_be_unsure() -> None:
+    base, cell = TimeBase(1000.0), Cell()
+    run_up(base, cell, 0, 160)
+    placed = place(base, cell.frame(160 + 2_000_000))
+    assert placed.n_missing == 2_000_000
+    assert placed.fault is not None
+    assert placed.fault.kind == "index_unsure"
+
+
 def test_frames_held_back_on_the_way_to_a_restart_are_given_with_it() -> None:
     """A device that boots in lock step looks like late frames first; none of them is lost."""
     base, cell = TimeBase(1000.0), Cell(tick0_us=291_007)
