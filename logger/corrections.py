@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from logger.errors import InputError
-from logger.records import Record, convert, to_si
+from logger.records import Record, convert, to_body, to_si
 from logger.sheet import Finding, KeyPath, dotted, explain, explain_unit, steps
 
 R = TypeVar("R", bound=Record)
@@ -51,7 +51,7 @@ def corrected(record: R, assignments: Iterable[str], where: str) -> R:
     >>> corrected(Job(name="orchard", crew="Wren"), ["note=windy"], "job orchard").note
     'windy'
     """
-    body = built(assignments, where, msgspec.to_builtins(record))
+    body = built(assignments, where, msgspec.json.decode(to_body(record)))
     return as_record(body, type(record), where)
 
 

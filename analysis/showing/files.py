@@ -38,16 +38,16 @@ def write_page(reviews: Sequence[Review], path: Path, unit: ForceUnit, origin: s
         The logbook's name, for the footer.
     """
     jobs = dict.fromkeys(review.source.job for review in reviews if review.source.job is not None)
-    notices = [f"Job {job.name}: {job.note}" for job in jobs if job.note]
+    about = [f"Job {job.name}: {job.note}" for job in jobs if job.note]
     if any(review.invented for review in reviews):
-        notices.insert(0, "An invented job: crew, site, tree and numbers are made up.")
+        about.insert(0, "INVENTED: crew, site, tree and numbers are made up.")
     names = ", ".join(job.name for job in jobs) or "no job"
     text = page_html(
         f"Lowerings: {names}",
         f"{len(reviews)} lowering(s), measured beside predicted. Forces in {unit}; "
         "± is the expanded uncertainty (k = 2).",
         [_entry(review, unit) for review in reviews],
-        [*notices, *STANDING],
+        [" ".join(words) for words in (about, STANDING) if words],
         f"Made by ropetally from {origin}.",
     )
     path.write_text(text, encoding="utf-8")

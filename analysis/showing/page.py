@@ -29,19 +29,22 @@ th, td { text-align: left; vertical-align: top; padding: .3rem .5rem .3rem 0;
   border-bottom: 1px solid #c9cbc8; overflow-wrap: anywhere; }
 th { font-weight: 600; width: 34%; }
 th[colspan] { padding-top: .9rem; color: #4a4f57; font-weight: 600; }
-.notice { border: 2px solid #20242c; padding: .6rem .8rem; margin: .8rem 0; }
+.notice { font-weight: 600; border: 2px solid #20242c; padding: .6rem .8rem; margin: .8rem 0; }
 nav a { display: inline-block; padding: .5rem .8rem .5rem 0; color: #1d4f80; }
 ul { padding-left: 1.1rem; margin: .6rem 0; }
 footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font-size: .9rem; }
 @page { margin: 14mm; }
 @media print {
-  body { max-width: none; padding: 0; font-size: 9.5pt; }
+  body { max-width: none; padding: 0; font-size: 8.5pt; line-height: 1.3; }
   nav { display: none; }
-  section { break-before: page; margin: 0; }
+  section { break-before: page; margin: 0; display: grid; gap: 0 5mm;
+    grid-template-columns: 96mm 1fr; align-items: start; }
   section:first-of-type { break-before: auto; }
-  img { max-height: 150mm; width: auto; max-width: 100%; }
+  h2, ul { grid-column: 1 / -1; }
+  img { max-width: 96mm; margin: 0; }
   tr, img, h2 { break-inside: avoid; }
   h2 { break-after: avoid; }
+  .notice { padding: 1mm 2mm; margin: 1.5mm 0; }
 }
 """
 
@@ -124,7 +127,7 @@ def _section(entry: Entry) -> str:
     return (
         f'<section id="{escape(entry.anchor)}">\n<h2>{escape(entry.title)}</h2>\n'
         f'<img src="data:image/png;base64,{picture}" alt="{escape(entry.alt)}">\n'
-        f"{f'<ul>{remarks}</ul>' if remarks else ''}\n<table>{tables}</table>\n</section>"
+        f"<table>{tables}</table>\n{f'<ul>{remarks}</ul>' if remarks else ''}</section>"
     )
 
 
