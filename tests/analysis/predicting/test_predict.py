@@ -14,6 +14,7 @@ import pytest
 
 from analysis.errors import PredictionError
 from analysis.predicting.methods import METHODS
+from analysis.predicting.path import loads_per_newton
 from analysis.predicting.piece import estimate
 from analysis.predicting.predict import predict
 from analysis.predicting.pretension import force_overshoot
@@ -152,14 +153,24 @@ def test_above_a_share_of_one_the_pretension_is_the_largest() -> None:
     assert result["peak_n"]["p50"] == pytest.approx(1.5 * weight, rel=0.03)
 
 
-def test_pretension_at_another_station_is_on_the_raising_side() -> None:
-    jumping = piece(release=Release(share_carried=1.5))
-    at_anchor = predict(jumping, span_rig("B", "end"), ROPE, draws=20_000)
-    ratio = at_anchor["peak_n"]["p50"] / (1.5 * estimate(jumping).weight_n)
-    # Source: physics notes §4.1: raising, the standing leg carries less than lowering.
-    lowering = predict(piece(), span_rig("B", "end"), ROPE, draws=20_000)
-    lowered = lowering["peak_n"]["p50"] / predict(piece(), span_rig(), ROPE)["peak_n"]["p50"]
-    assert ratio < lowered
+@pytest.mark.parametrize("node", ["B", "A"])
+def test_pretension_at_another_station_is_on_the_raising_side(node: str) -> None:
+    # Source: physics notes §4.1: raising, lead 2128 and standing leg 1915 of 3000 N are the
+    # other way round from lowering.
+    jumping = piece(release=Release(share_carried=1.9))
+    given_rig = span_rig(node)
+    result = predict(jumping, given_rig, ROPE, draws=20_000)
+    raising = float(loads_per_newton(given_rig, 1.0).slings[node])
+    lowering = float(loads_per_newton(given_rig, -1.0).slings[node])
+    expected = 1.9 * estimate(jumping).weight_n * raising
+    assert abs(raising / lowering - 1) > 0.06
+    assert result["peak_n"]["p50"] == pytest.approx(expected, rel=0.03)
+
+
+def test_drops_use_the_friction_measured_in_drops() -> None:
+    block = Node(name="A", role="high_block", z_m=10.0, efficiency=0.95, efficiency_drop=0.6)
+    points = predict(piece(), rig("snubbed_drop", nodes=(block, DEVICE)), ROPE)["points"]
+    assert points["leg fall"]["p50"] == pytest.approx(0.6 * points["leg lead"]["p50"], rel=0.02)
 
 
 def test_points_without_a_cell_are_predicted_too() -> None:
