@@ -274,12 +274,12 @@ class _Reading:
             value, budget = self.level(shorth(part), robust_sd(part))
             return _Level(value, budget, plateau.duration_s)
         end = min(release.start_s, plateau.end_s) - blocks.width_s
-        start = max(plateau.start_s, end - 0.3)
+        start = max(plateau.start_s, end - 0.8)
         part = self.block_part(start, end)
         if part.size < 3:
             return None
-        creep = abs(float(part[-1] - part[0]))
-        value, budget = self.level(part, creep / math.sqrt(3.0))
+        calm = shorth(part)
+        value, budget = self.level(calm, float(calm[-1] - calm[0]) / math.sqrt(3.0))
         return _Level(value, budget, plateau.duration_s)
 
     def pretension_max(self) -> float | None:
