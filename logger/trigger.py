@@ -123,7 +123,7 @@ class Trigger:
     """
 
     __slots__ = (
-        "_above", "_bin", "_bin_n", "_bin_sum", "_candidate", "_first_allowed", "_level",
+        "_above", "_bin", "_bin_n", "_bin_sum", "_candidate", "_first_free", "_level",
         "_next", "_open", "_peak", "_quiet", "_settings", "_size", "_slack", "_start",
         "_still", "_width", "_zero",
     )  # fmt: skip
@@ -141,7 +141,7 @@ class Trigger:
         self._zero = (used.zero_counts, used.n_per_count)
         self._bin, self._bin_sum, self._bin_n = 0, 0, 0
         self._next: int | None = None
-        self._first_allowed = 0
+        self._first_free = 0
         self._start: list[float] | None = []
         self._slack = 0.0
         self._above, self._candidate = 0, 0
@@ -179,7 +179,7 @@ class Trigger:
             The index goes back: samples must come in order, once.
         """
         if self._next is None:
-            self._next = self._first_allowed = first_index
+            self._next = self._first_free = first_index
             self._bin = first_index // self._size
         if first_index < self._next:
             raise ValueError(f"index {first_index} after {self._next - 1}: counts must be in order")
@@ -229,11 +229,11 @@ class Trigger:
         above_n = mean_n - self._slack
         if above_n > settings.open_n:
             if self._above == 0:
-                self._candidate = max(self._bin * self._size, self._first_allowed)
+                self._candidate = max(self._bin * self._size, self._first_free)
             self._above += 1
             if self._above >= settings.bins_to_open:
                 self._open = self._candidate
-                first = max(self._candidate - self.history_samples, self._first_allowed)
+                first = max(self._candidate - self.history_samples, self._first_free)
                 self._above, self._quiet, self._still = 0, 0.0, 0.0
                 self._level, self._peak = mean_n, above_n
                 found.append(Opened(self._candidate, first))
@@ -267,7 +267,7 @@ class Trigger:
     def _close(self, last_index: int) -> Closed:
         last_index = last_index if self._next is None else min(last_index, self._next - 1)
         self._open = None
-        self._first_allowed = last_index + 1
+        self._first_free = last_index + 1
         return Closed(last_index)
 
 

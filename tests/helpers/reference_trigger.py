@@ -50,7 +50,7 @@ def reference_windows(  # noqa: C901, PLR0912 - one plain loop, to be read from 
         zero_bins += 1
 
     windows: list[tuple[int, int, int]] = []
-    allowed = samples[0][0]
+    first_free = samples[0][0]
     slack = 0.0
     run: list[int] = []
     opened: tuple[int, int] | None = None
@@ -62,10 +62,10 @@ def reference_windows(  # noqa: C901, PLR0912 - one plain loop, to be read from 
         above = mean - slack
         if opened is None:
             if above > settings.open_n:
-                run.append(max(b.first, allowed))
+                run.append(max(b.first, first_free))
                 if len(run) == settings.bins_to_open:
                     history = -int(-(settings.history_s / width_s * size) // 1)
-                    opened = (run[0], max(run[0] - history, allowed))
+                    opened = (run[0], max(run[0] - history, first_free))
                     run, peak, level, quiet_s, still_s = [], above, mean, 0.0, 0.0
             else:
                 run = []
@@ -87,7 +87,7 @@ def reference_windows(  # noqa: C901, PLR0912 - one plain loop, to be read from 
             quiet = True
         if quiet:
             windows.append((*opened, b.end_seen))
-            allowed = b.end_seen + 1
+            first_free = b.end_seen + 1
             opened = None
     if opened is not None:
         windows.append((*opened, bins[-1].end_seen))
