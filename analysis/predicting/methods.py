@@ -54,18 +54,36 @@ SWING_ANGLE_U_RAD: Final = math.radians(5.0)
 SHALLOW_SHARE: Final = 0.6
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Peak:
     """What a method gives: vertical or lead load, and what to say with it.
 
-    ``before_n`` is a load carried before the first drop, on the raising side of friction.
+    ``before_n`` is a load carried before the first drop, on the raising side of friction;
+    ``extra`` holds what only this method adds to the result.
     """
 
     load_n: FloatArray
     before_n: FloatArray | None = None
-    basis: list[str] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    basis: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     extra: dict[str, Any] = field(default_factory=dict)
+
+    def adding(
+        self,
+        load_n: FloatArray | None = None,
+        *,
+        basis: str = "",
+        warning: str = "",
+        extra: dict[str, Any] | None = None,
+    ) -> Peak:
+        """Give a peak with another load, or with more to say."""
+        return Peak(
+            self.load_n if load_n is None else load_n,
+            self.before_n,
+            (*self.basis, basis) if basis else self.basis,
+            (*self.warnings, warning) if warning else self.warnings,
+            {**self.extra, **(extra or {})},
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,55 +139,55 @@ def band(values: FloatArray) -> dict[str, float]:
 def _release(case: Case, *, needed: bool) -> Peak:
     """Hand-over from hinge to rope at the share carried, lift central or off centre."""
     release = case.piece.release
-    weight = case.draws.weight_n
     if release is None and needed:
         raise missing(
             case.piece, "release.share_carried", "write the share of its weight to be carried"
         )
     if release is None:
-        share = case.rng.uniform(0.0, 1.0, case.n)
-        peak = Peak(first_extreme_n(weight, share, case.rope.damping_ratio), None)
-        peak.basis.append("release: share carried taken as anywhere from 0 to 1")
-        peak.warnings.append(
-            f"{name_of(case.piece)}: release.share_carried is not written, so the peak is wide"
-        )
-        return peak
+        return _release_unknown(case)
+    weight = case.draws.weight_n
     share = np.maximum(release.share_carried + SHARE_U * case.rng.standard_normal(case.n), 0.0)
-    load = first_extreme_n(weight, share, case.rope.damping_ratio)
-    peak = Peak(load, share * weight)
-    peak.basis.append(
-        f"release at a share of {release.share_carried:.2f} ± {2 * SHARE_U:.2f}, damping ratio "
-        f"{case.rope.damping_ratio:.2f}, legs straight; pretension counts when it is larger"
+    peak = Peak(first_extreme_n(weight, share, case.rope.damping_ratio), share * weight).adding(
+        basis=f"release at a share of {release.share_carried:.2f} ± {2 * SHARE_U:.2f}, damping "
+        f"ratio {case.rope.damping_ratio:.2f}, legs straight; pretension counts when it is larger"
     )
     if release.offset_m > OFFSET_SHARE_LIMIT * case.piece.length_m:
-        _off_centre(case, peak, release.offset_m)
+        peak = _off_centre(case, peak, release.offset_m)
     if case.rig.method == "span_rig" and release.share_carried < SHALLOW_SHARE:
-        peak.warnings.append(
-            "in a shallow span the legs stiffen as they straighten; below a share of about 0.6 "
-            "this peak is only an indication"
+        peak = peak.adding(
+            warning="in a shallow span the legs stiffen as they straighten; below a share of "
+            "about 0.6 this peak is only an indication"
         )
     return peak
 
 
-def _off_centre(case: Case, peak: Peak, offset_m: float) -> None:
+def _release_unknown(case: Case) -> Peak:
+    share = case.rng.uniform(0.0, 1.0, case.n)
+    return Peak(first_extreme_n(case.draws.weight_n, share, case.rope.damping_ratio)).adding(
+        basis="release: share carried taken as anywhere from 0 to 1",
+        warning=f"{name_of(case.piece)}: release.share_carried is not written, so the peak is wide",
+    )
+
+
+def _off_centre(case: Case, peak: Peak, offset_m: float) -> Peak:
     """Widen the peak to the swing of the butt, and give the two upper figures."""
     held, free = offset_peaks_n(case.draws.weight_n, offset_m, case.draws.gyration_m)
     rise = np.maximum(held - peak.load_n, 0.0)
-    peak.load_n = np.asarray(peak.load_n + case.rng.uniform(0.0, 1.0, case.n) * rise)
-    peak.extra["upper_indications"] = {"tie_held_n": band(held), "tie_free_n": band(free)}
-    peak.basis.append("lift off centre: between the central release and the tie held")
-    peak.warnings.append(
-        f"the rig lifts {offset_m:.2f} m off the centre of mass: the butt swings; upper "
-        "indications are given, and stretch can exceed both"
+    return peak.adding(
+        np.asarray(peak.load_n + case.rng.uniform(0.0, 1.0, case.n) * rise),
+        basis="lift off centre: between the central release and the tie held",
+        warning=f"the rig lifts {offset_m:.2f} m off the centre of mass: the butt swings; upper "
+        "indications are given, and stretch can exceed both",
+        extra={"upper_indications": {"tie_held_n": band(held), "tie_free_n": band(free)}},
     )
 
 
 def _suspended(case: Case) -> Peak:
     """Predict a piece tied on one rope: release, and swing where an angle is written."""
     peak = _release(case, needed=False)
-    if case.piece.swing is not None:
-        _add_swing(case, peak, case.piece.swing.angle_rad)
-    return peak
+    if case.piece.swing is None:
+        return peak
+    return _with_swing(case, peak, case.piece.swing.angle_rad)
 
 
 def _span(case: Case) -> Peak:
@@ -179,19 +197,20 @@ def _span(case: Case) -> Peak:
 def _swing(case: Case) -> Peak:
     if case.piece.swing is None:
         raise missing(case.piece, "swing.angle_rad", "write the rope's angle from plumb")
+    peak = Peak(case.draws.weight_n)
     if case.piece.release is not None:
         peak = _release(case, needed=True)
-    else:
-        peak = Peak(case.draws.weight_n)
-    _add_swing(case, peak, case.piece.swing.angle_rad)
-    return peak
+    return _with_swing(case, peak, case.piece.swing.angle_rad)
 
 
-def _add_swing(case: Case, peak: Peak, angle_rad: float) -> None:
+def _with_swing(case: Case, peak: Peak, angle_rad: float) -> Peak:
     angle = np.abs(angle_rad + SWING_ANGLE_U_RAD * case.rng.standard_normal(case.n))
     bottom = drops.swing_peak_n(case.draws.weight_n, np.minimum(angle, math.pi / 2.0))
-    peak.load_n = np.maximum(peak.load_n, bottom)
-    peak.basis.append(f"swing from {math.degrees(angle_rad):.0f}° ± 10°, largest at the bottom")
+    return peak.adding(
+        np.maximum(peak.load_n, bottom),
+        basis=f"swing from {math.degrees(angle_rad):.0f}° "
+        f"± {math.degrees(2 * SWING_ANGLE_U_RAD):.0f}°, largest at the bottom",
+    )
 
 
 def _drop_of(case: Case) -> Drop:
@@ -209,7 +228,7 @@ def _cell_fall_m(rig: Rig) -> float:
     return 2.0 * rig.station.cell_length_m if in_sling else 0.0
 
 
-def _fall(case: Case, drop: Drop, peak_basis: list[str]) -> FloatArray:
+def _fall(case: Case, drop: Drop) -> tuple[FloatArray, str]:
     """Free fall of the centre of mass, for any angle of the piece at the catch."""
     angle = case.rng.uniform(0.0, math.pi, case.n)
     added = _cell_fall_m(case.rig)
@@ -217,13 +236,13 @@ def _fall(case: Case, drop: Drop, peak_basis: list[str]) -> FloatArray:
         drop.tie_above_block_m, drop.centre_above_tie_m, drop.slack_m + added, angle
     )
     shortest = 2.0 * drop.tie_above_block_m + drop.slack_m + added
-    peak_basis.append(
+    said = (
         f"free fall {shortest:.2f} to {shortest + 2 * drop.centre_above_tie_m:.2f} m, the piece "
         "at any angle from upright to hanging when the rope catches"
     )
     if added > 0:
-        peak_basis.append(f"of which {added:.2f} m for the cell's length in the block's sling")
-    return fall
+        said += f"; {added:.2f} m of it for the cell's length in the block's sling"
+    return fall, said
 
 
 def _block_efficiency(case: Case) -> FloatArray:
@@ -232,72 +251,89 @@ def _block_efficiency(case: Case) -> FloatArray:
     return contact_ratio(high_block(case.rig), wrap, drop=True, shift=case.shift)
 
 
-def _snubbed(case: Case) -> Peak:
-    drop = _drop_of(case)
-    fall_leg = fall_length_m(case.rig)
-    if fall_leg is None:
+def _rope_in_play_m(case: Case, drop: Drop) -> tuple[float, float]:
+    """Lengths of lead and fall at the catch; the lead reaches as far below as it was above."""
+    fall = fall_length_m(case.rig)
+    if fall is None:
         raise missing(
             case.rig, "fall_length_m", "write the rope's length from high block to device"
         )
-    lead_leg = case.rig.lead_length_m
-    if lead_leg is None:
-        lead_leg = drop.tie_above_block_m + drop.slack_m + _cell_fall_m(case.rig) / 2.0
-    if lead_leg + fall_leg <= 0:
+    lead = case.rig.lead_length_m
+    if lead is None:
+        lead = drop.tie_above_block_m + drop.slack_m + _cell_fall_m(case.rig) / 2.0
+    if lead + fall <= 0:
         raise missing(case.rig, "lead_length_m", "write the rope in play; it cannot be 0")
-    basis: list[str] = []
-    fall = _fall(case, drop, basis)
+    return lead, fall
+
+
+def _snubbed(case: Case) -> Peak:
+    drop = _drop_of(case)
+    lead, fall_leg = _rope_in_play_m(case, drop)
+    fall, said = _fall(case, drop)
     factor = np.maximum(case.around(case.rope.dynamic_factor, DYNAMIC_FACTOR_REL_U), 1.0)
     stiffness = lead_stiffness_n_per_m(
         dynamic_stiffness_n(case.rope.stiffness_n, factor),
-        lead_leg,
+        lead,
         fall_leg,
         _block_efficiency(case),
         high_block(case.rig).stiffness_n_per_m,
         included_rad(case.rig),
     )
-    peak = Peak(drops.snubbed_peak_n(case.draws.weight_n, stiffness, fall), None, basis)
-    peak.basis.append(
-        f"snubbed, undamped: {lead_leg:.2f} m lead and {fall_leg:.2f} m fall in play, dynamic "
-        f"stiffness {case.rope.dynamic_factor:.1f} × static (wide)"
+    basis = (
+        said,
+        (
+            f"snubbed, undamped: {lead:.2f} m lead and {fall_leg:.2f} m fall in play, dynamic "
+            f"stiffness {case.rope.dynamic_factor:.1f} × static (wide)"
+        ),
     )
-    peak.extra["free_fall_m"] = band(fall)
-    peak.extra["stiffness_n_per_m"] = band(stiffness)
-    return peak
+    return Peak(
+        drops.snubbed_peak_n(case.draws.weight_n, stiffness, fall),
+        basis=basis,
+        extra={"free_fall_m": band(fall), "stiffness_n_per_m": band(stiffness)},
+    )
+
+
+def _reaction(case: Case, drop: Drop) -> tuple[FloatArray, str]:
+    if drop.reaction_s is None:
+        drawn = case.rng.uniform(*REACTION_S, case.n)
+        return drawn, f"reaction {REACTION_S[0]} to {REACTION_S[1]} s"
+    said = f"reaction {drop.reaction_s:.2f} s ± {200 * REACTION_REL_U:.0f} %"
+    return case.around(drop.reaction_s, REACTION_REL_U), said
 
 
 def _let_run(case: Case) -> Peak:
     drop = _drop_of(case)
     if drop.run_m is None or drop.run_m <= 0:
         raise missing(case.piece, "drop.run_m", "write the braking distance of the run, above 0")
-    basis: list[str] = []
-    fall = _fall(case, drop, basis)
-    if drop.reaction_s is None:
-        reaction = case.rng.uniform(*REACTION_S, case.n)
-        said = f"reaction {REACTION_S[0]} to {REACTION_S[1]} s"
-    else:
-        reaction = np.asarray(case.around(drop.reaction_s, REACTION_REL_U))
-        said = f"reaction {drop.reaction_s:.2f} s ± {200 * REACTION_REL_U:.0f} %"
+    fall, fall_said = _fall(case, drop)
+    reaction, reaction_said = _reaction(case, drop)
     braking = case.around(drop.run_m, BRAKING_REL_U)
-    peak = Peak(drops.let_run_n(case.draws.weight_n, fall, reaction, braking), None, basis)
-    peak.basis.append(
-        f"let run: {said}, braking distance {drop.run_m:.2f} m ± {200 * BRAKING_REL_U:.0f} %, "
-        "even braking"
+    load = drops.let_run_n(case.draws.weight_n, fall, reaction, braking)
+    basis = (
+        fall_said,
+        (
+            f"let run: {reaction_said}, braking distance {drop.run_m:.2f} m "
+            f"± {200 * BRAKING_REL_U:.0f} %, even braking"
+        ),
     )
-    peak.warnings.append(
+    warning = (
         "let run: the force is that of even braking; a grip that bites late or in jerks goes higher"
     )
-    peak.extra["free_fall_m"] = band(fall)
-    _add_hand(case, peak)
-    return peak
+    return Peak(
+        load,
+        basis=basis,
+        warnings=(warning,),
+        extra={"free_fall_m": band(fall), **_hand(case, load)},
+    )
 
 
-def _add_hand(case: Case, peak: Peak) -> None:
+def _hand(case: Case, load_n: FloatArray) -> dict[str, Any]:
     """Force in the hand, where wraps and their friction are written."""
     rig = case.rig
     if rig.wraps is None or rig.wrap_friction is None:
-        return
+        return {}
     ratio = wraps_ratio(case.around(rig.wrap_friction, WRAP_FRICTION_REL_U), rig.wraps)
-    peak.extra["hand_n"] = band(drops.hand_n(peak.load_n, _block_efficiency(case), ratio))
+    return {"hand_n": band(drops.hand_n(load_n, _block_efficiency(case), ratio))}
 
 
 METHODS: Final[dict[Method, Callable[[Case], Peak]]] = {
