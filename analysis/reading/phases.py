@@ -340,8 +340,8 @@ def _release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseNa
             marks.append(("slack", release.slack_from_s))
         marks.append(("catch", max(release.start_s, load_s)))
         return marks
-    if release.start_s > load_s:
+    if release.start_s > load_s and (release.settled is not None or release.start_s > load_s + 0.3):
         marks.append(("pretension", load_s))
     if release.first_s > release.start_s:
-        marks.append(("hand_over", max(release.start_s, load_s)))
+        marks.append(("hand_over", max(release.start_s, load_s) if marks else load_s))
     return marks
