@@ -138,7 +138,7 @@ def line(body: str) -> bytes:
     Examples
     --------
     >>> line("Q1,1,7,")
-    b'$Q1,1,7,*7B\r\n'
+    b'$Q1,1,7,*4A\r\n'
     """
     check = 0
     for byte in body.encode():
