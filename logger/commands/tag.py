@@ -13,6 +13,7 @@ from typing import Any
 import click
 import msgspec
 
+from logger.clock import Clock
 from logger.commands import planning
 from logger.commands.correcting import (
     Done,
@@ -29,6 +30,8 @@ from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
 from logger.records import Rig, Rope, Tag, piece_key
 from logger.sheet import read_sheet
+
+Step = Callable[[Path, dict[str, Any], str | None, list[str]], Done]
 
 
 def option(name: str, text: str, **more: Any) -> Callable[[Any], Any]:
@@ -83,11 +86,9 @@ def command(logbook: Path, words: tuple[str, ...], as_json: bool, **said: Any) -
         click.echo("\n".join(lines))
 
 
-def _step(
-    said: dict[str, Any], number: str | None, assignments: list[str]
-) -> Callable[[Path, dict[str, Any], str | None, list[str]], Done]:
+def _step(said: dict[str, Any], number: str | None, assignments: list[str]) -> Step:
     """Choose the one thing that was asked for."""
-    asked = {
+    asked: dict[Step, bool] = {
         history: said["history"] is not None,
         correct: said["set"] is not None,
         limit: said["limit"] is not None,
@@ -108,12 +109,21 @@ def _step(
 # --- ties ----------------------------------------------------------------------------
 
 
-def tie_sheet(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[str]) -> Done:
-    """Store a sheet if it is new; tie untagged lowerings in order to its pieces in order."""
+def tie_sheet(
+    logbook: Path,
+    said: dict[str, Any],
+    _number: str | None,
+    _a: list[str],
+    clock: Clock | None = None,
+) -> Done:
+    """Store a sheet if it is new; tie untagged lowerings in order to its pieces in order.
+
+    ``clock`` stamps what is written; the machine's own when left out.
+    """
     with LogbookReader(logbook) as reader:
         rigs, ropes = reader.all_records(Rig), reader.all_records(Rope)
     sheet = read_sheet(said["sheet"], known_rigs=rigs, known_ropes=ropes)
-    stored = planning.store_sheet(logbook, sheet, said["by"])
+    stored = planning.store_sheet(logbook, sheet, said["by"], clock)
     calibrated = calibrate(logbook, sheet.cell)
     with LogbookReader(logbook) as reader:
         numbers = sorted({window.number for window in reader.lowerings()})
@@ -123,7 +133,7 @@ def tie_sheet(logbook: Path, said: dict[str, Any], _number: str | None, _a: list
     waiting = [key for key in stored.pieces if key not in tied_already]
     pairs = list(zip(free, waiting, strict=False))
     author = said["by"] or sheet.job.crew
-    with LogbookEntries(logbook) as entries:
+    with LogbookEntries(logbook, clock=clock) as entries:
         for number, key in pairs:
             tag = msgspec.structs.replace(tags.get(number, Tag()), **_piece_fields(key))
             entries.put_record(str(number), tag, author=author)
@@ -175,8 +185,14 @@ def _piece_fields(key: str) -> dict[str, str]:
     return {"job": job, "piece": piece}
 
 
-def tie_one(logbook: Path, said: dict[str, Any], number: str | None, _a: list[str]) -> Done:
-    """Tag one lowering."""
+def tie_one(
+    logbook: Path,
+    said: dict[str, Any],
+    number: str | None,
+    _a: list[str],
+    clock: Clock | None = None,
+) -> Done:
+    """Tag one lowering; ``clock`` as for :func:`tie_sheet`."""
     changes = {
         field: said[name]
         for field, name in (
@@ -197,7 +213,7 @@ def tie_one(logbook: Path, said: dict[str, Any], number: str | None, _a: list[st
     if not changes:
         raise InputError(f"say what to note on lowering {chosen}: --piece, --note, --touched, …")
     tag = msgspec.structs.replace(before, **changes)
-    with LogbookEntries(logbook) as entries:
+    with LogbookEntries(logbook, clock=clock) as entries:
         version = entries.put_record(str(chosen), tag, author=said["by"])
     what = piece_key(tag.job, tag.piece) if tag.piece else "not tied to a piece"
     words = [f"lowering {chosen}: {what}"]
