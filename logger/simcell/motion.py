@@ -26,6 +26,7 @@ SLACK_HOLD_S = 0.15
 LONGEST_DOWN_S = 6.0
 GROUND_SINK_M = 0.04
 HAND_HZ = 2.3
+TOUCH_RISE_S = 0.05
 MAX_SWEEPS = 20
 STILL_ROPE_M = 2e-7
 
@@ -114,6 +115,7 @@ class Motion:
         self.paid_m = 0.0
         self.ground_z: float | None = None
         self.touched = False
+        self.since_touch_s: float | None = None
         self._lay_rope()
         self._turn_and_reach()
         self._pull()
@@ -210,12 +212,37 @@ class Motion:
             self.standing_n = n
 
     def _ground_n(self) -> float:
-        if self.ground_z is None or self.z >= self.ground_z:
+        if self.ground_z is None:
             return 0.0
+        brush_n = self._brush_n(self.z - self.ground_z)
+        if self.z >= self.ground_z:
+            return brush_n
         self.touched = True
         stiffness = self.plan.weight_n / GROUND_SINK_M
         damping = 1.4 * math.sqrt(stiffness * self.mass_kg)
-        return max(0.0, stiffness * (self.ground_z - self.z) - damping * self.vz)
+        return brush_n + max(0.0, stiffness * (self.ground_z - self.z) - damping * self.vz)
+
+    def _brush_n(self, height_m: float) -> float:
+        """Force that brush under the piece bears this high above the ground."""
+        down = self.plan.down
+        if down.brush_m <= 0.0:
+            return 0.0
+        bent = min(1.0, max(0.0, 1.0 - height_m / down.brush_m))
+        return down.brush_share * self.plan.weight_n * bent
+
+    def _touch_n(self) -> float:
+        """Force that the thing touched on the way down bears."""
+        touch = self.plan.touch
+        if touch.share <= 0.0 or self.ground_z is None:
+            return 0.0
+        if self.since_touch_s is None:
+            if self.z > self.ground_z + self.plan.down.drop_m - touch.after_m:
+                return 0.0
+            self.since_touch_s = 0.0
+        self.since_touch_s += self.step_s
+        if self.since_touch_s > touch.hold_s:
+            return 0.0
+        return touch.share * self.plan.weight_n * smooth_step(self.since_touch_s / TOUCH_RISE_S)
 
     def advance(self, since_release_s: float) -> None:
         """Make one step; the hinge still holds a part shortly after the release."""
@@ -238,6 +265,11 @@ class Motion:
             side += drag.tag_n_s_per_m * smooth_step((since_release_s - drag.tag_after_s) / 0.3)
         force_x = self.pull_x + held * self.hinge[0]
         force_z = self.pull_z + held * self.hinge[1] - self.plan.weight_n + self._ground_n()
+        force_z += self._touch_n()
+        if drag.tag_pull_n > 0.0:
+            tag_n = drag.tag_pull_n * smooth_step((since_release_s - drag.tag_after_s) / 0.3)
+            force_x += tag_n * math.cos(drag.tag_below_rad)
+            force_z -= tag_n * math.sin(drag.tag_below_rad)
         moment = self._moment() + held * self.hinge[2]
         fade_x = 1.0 / (1.0 + side * step_s / self.mass_kg)
         fade_turn = 1.0 / (1.0 + drag.spin_n_m_s * step_s / self.inertia_kg_m2)

@@ -98,12 +98,18 @@ class ReleaseTable:
 
 @dataclass(frozen=True, slots=True)
 class DragTable:
-    """What stills the piece: brush in the air, and from ``tag_after_s`` on the tag line."""
+    """What stills the piece: brush in the air, and from ``tag_after_s`` on the tag line.
+
+    ``tag_pull_n`` is the steady pull of a tight tag line at the centre of mass, sideways
+    and ``tag_below_rad`` below level.
+    """
 
     side_n_s_per_m: float = 0.0
     spin_n_m_s: float = 0.0
     tag_n_s_per_m: float = 0.0
     tag_after_s: float = 0.0
+    tag_pull_n: float = 0.0
+    tag_below_rad: float = 0.785
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +131,8 @@ class DownTable:
     """The lowering after the hang: ``after_s`` from the release, ``drop_m`` to the ground.
 
     ``speed_m_per_s`` is that of the rope at the device; ``jerk`` its relative unsteadiness;
-    it is reached after ``ramp_s``.
+    it is reached after ``ramp_s``. Tip first: brush gives way over the last ``brush_m`` and
+    then bears ``brush_share`` of the weight.
     """
 
     after_s: float = 3.0
@@ -134,6 +141,20 @@ class DownTable:
     jerk: float = 0.05
     jerk_hz: float = 2.5
     ramp_s: float = 0.4
+    brush_m: float = 0.0
+    brush_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TouchTable:
+    """A touch on the way down (stem, roof): something bears ``share`` of the weight for a time.
+
+    It is met ``after_m`` below the hang and slips off after ``hold_s``.
+    """
+
+    share: float = 0.0
+    after_m: float = 0.2
+    hold_s: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +173,7 @@ class Lowering:
     drag: DragTable = DragTable()
     run: RunTable = RunTable()
     down: DownTable = DownTable()
+    touch: TouchTable = TouchTable()
     measured: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -207,6 +229,7 @@ _TABLES: dict[str, type[Any]] = {
     "drag": DragTable,
     "run": RunTable,
     "down": DownTable,
+    "touch": TouchTable,
     "scenario": Timing,
     "signal": Signal,
 }
