@@ -287,12 +287,13 @@ class _Check:
         for *values, crc in rows:
             kind, key, version = values[:3]
             where = f"{kind} {key!r}, version {version}"
-            if record_crc(*values) != crc:
-                self._problem(where, "checksum differs: the text has changed since it was written")
             if version != newest.get((kind, key), 0) + 1:
                 self._problem(where, "an earlier version is missing")
             newest[kind, key] = version
-            self._body(where, kind, values[5])
+            if record_crc(*values) != crc:
+                self._problem(where, "checksum differs: it has changed since it was written")
+            else:
+                self._body(where, kind, values[5])
         return len(rows)
 
     def _body(self, where: str, kind: str, body: str) -> None:

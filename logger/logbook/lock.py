@@ -11,11 +11,12 @@ rely on SQLite's own locks.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 from pathlib import Path
 
-from logger.errors import LogbookBusyError, LogbookWriteError
+from logger.errors import LogbookBusyError, LogbookError, LogbookWriteError
 
 
 class RecorderLock:
@@ -36,20 +37,15 @@ class RecorderLock:
             try:
                 _lock(fd)
             except OSError as error:
-                holder = os.pread(fd, 20, 1).decode("ascii", "replace").strip() if _POSIX else ""
+                refused = self._refused(logbook, fd, error)
                 os.close(fd)
-                by = f" (process {holder})" if holder else ""
-                raise LogbookBusyError(
-                    f"{logbook}: another recorder{by} is writing to it; stop that one first, "
-                    "or record into another logbook"
-                ) from error
+                raise refused from error
             if self._still_there(fd):
                 break
             os.close(fd)  # its holder removed it between our open and our lock
         self._fd: int | None = fd
-        if _POSIX:
-            os.ftruncate(fd, 0)
-            os.pwrite(fd, f" {os.getpid()}\n".encode(), 0)
+        os.ftruncate(fd, 0)
+        os.write(fd, f" {os.getpid()}\n".encode())
 
     def _open(self) -> int:
         try:
@@ -59,6 +55,20 @@ class RecorderLock:
                 f"{self.path}: cannot make the lock file ({error.strerror}); "
                 "record into a folder that you may write to"
             ) from error
+
+    def _refused(self, logbook: Path, fd: int, error: OSError) -> LogbookError:
+        if error.errno not in {errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK}:
+            return LogbookWriteError(
+                f"{self.path}: cannot be locked ({error.strerror}); "
+                "record onto a disk of this machine, not over a network"
+            )
+        os.lseek(fd, 1, os.SEEK_SET)  # on Windows the first byte is the locked one
+        holder = os.read(fd, 20).decode("ascii", "replace").strip()
+        by = f" (process {holder})" if holder else ""
+        return LogbookBusyError(
+            f"{logbook}: another recorder{by} is writing to it; stop that one first, "
+            "or record into another logbook"
+        )
 
     def _still_there(self, fd: int) -> bool:
         try:
@@ -72,9 +82,8 @@ class RecorderLock:
         """Give the lock back; does nothing the second time."""
         if self._fd is None:
             return
-        if _POSIX:
-            with contextlib.suppress(OSError):
-                self.path.unlink()
+        with contextlib.suppress(OSError):
+            self.path.unlink()
         os.close(self._fd)
         self._fd = None
 
@@ -82,15 +91,11 @@ class RecorderLock:
 if sys.platform == "win32":  # pragma: no cover
     import msvcrt
 
-    _POSIX = False
-
     def _lock(fd: int) -> None:
         msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
 
 else:
     import fcntl
-
-    _POSIX = True
 
     def _lock(fd: int) -> None:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)

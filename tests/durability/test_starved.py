@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
 from recording_child import Recording, losses
 
 from logger.logbook.check import check
-
-pytestmark = pytest.mark.skipif(
-    sys.platform == "win32", reason="a limit of the file size is a POSIX thing"
-)
 
 
 @pytest.mark.parametrize(

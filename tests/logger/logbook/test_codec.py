@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -33,6 +33,7 @@ def chunk_of(counts: np.ndarray, frame: int = 16) -> Chunk:
     return codec.encode(3, 40, counts, table, 1000.0)
 
 
+@settings(deadline=None)
 @given(counts_arrays)
 def test_counts_come_back(counts: np.ndarray) -> None:
     back = codec.unpack_counts(codec.pack_counts(counts), len(counts))
@@ -41,6 +42,7 @@ def test_counts_come_back(counts: np.ndarray) -> None:
     assert np.array_equal(back, counts)
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(1, 2**15), int64, int64), min_size=1, max_size=60))
 def test_frame_tables_come_back(rows: list[tuple[int, int, int]]) -> None:
     table = table_of(*(list(column) for column in zip(*rows, strict=True)))
@@ -50,6 +52,7 @@ def test_frame_tables_come_back(rows: list[tuple[int, int, int]]) -> None:
         assert not getattr(back, name).flags.writeable
 
 
+@settings(deadline=None)
 @given(counts_arrays, st.integers(1, 40))
 def test_chunks_come_back(counts: np.ndarray, frame: int) -> None:
     chunk = chunk_of(counts, frame)
@@ -59,6 +62,7 @@ def test_chunks_come_back(counts: np.ndarray, frame: int) -> None:
     assert (chunk.stream, chunk.first_index, chunk.codec) == (3, 40, codec.CODEC)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_any_flipped_bit_is_found(data: st.DataObject) -> None:
     chunk = chunk_of(np.arange(50, dtype=np.int32) * 37)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import sqlite3
@@ -141,6 +142,19 @@ def test_damage_behind_the_header_is_told(tmp_path: Path) -> None:
             opener(path)
 
 
+def test_a_file_that_goes_while_it_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connect, "recognise", lambda path: None)
+    with pytest.raises(NotALogbookError, match="cannot be read where it lies"):
+        LogbookEntries(tmp_path / "a.logbook")
+
+
+def test_damaged_text_in_sqlites_own_message_is_damage(tmp_path: Path) -> None:
+    error = UnicodeDecodeError("utf-8", b"\xff", 0, 1, "invalid start byte")
+    assert "damaged" in str(connect.not_writable(tmp_path / "a.logbook", error))
+
+
 # --- older files ------------------------------------------------------------------------
 
 STEP_2 = Migration(2, "weather", ("CREATE TABLE weather (note TEXT) STRICT",))
@@ -172,6 +186,25 @@ def test_a_step_that_fails_leaves_the_file_before_it() -> None:
     assert version_of(connection) == 1
     assert not connection.execute("SELECT * FROM sqlite_schema WHERE name = 'one'").fetchall()
     connection.close()
+
+
+def test_a_step_that_ends_its_own_transaction_fails_all_the_same() -> None:
+    connection = in_memory()
+    with pytest.raises(sqlite3.OperationalError, match="syntax"):
+        migrate(connection, "x", (Migration(1, "rude", ("ROLLBACK", "no")),))
+    assert version_of(connection) == 0
+    connection.close()
+
+
+def test_a_newer_version_that_stands_only_in_the_journal(tmp_path: Path) -> None:
+    path = small(tmp_path / "a.logbook")
+    newer = sqlite3.connect(path, isolation_level=None)
+    newer.execute("PRAGMA journal_mode = WAL")
+    newer.execute("PRAGMA user_version = 99")
+    for opener in OPENERS:
+        with pytest.raises(NotALogbookError, match="file format 99"):
+            opener(path)
+    newer.close()
 
 
 def test_a_step_that_another_process_has_done_is_not_run_again(tmp_path: Path) -> None:
@@ -323,6 +356,15 @@ def test_the_second_recorder_is_told_who_is_first(tmp_path: Path) -> None:
             LogbookWriter(path)
         assert check(path).ok
     LogbookWriter(path).close()
+
+
+def test_a_disk_that_cannot_lock_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(fd: int) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(lock, "_lock", refuse)
+    with pytest.raises(LogbookWriteError, match=r"cannot be locked \(No locks available\)"):
+        LogbookWriter(tmp_path / "a.logbook")
 
 
 def test_a_left_over_lock_file_means_nothing(tmp_path: Path) -> None:

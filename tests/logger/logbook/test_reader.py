@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from logbook_items import SCALING, StillClock, counts_at, frame, gap, opened, small
 
@@ -38,6 +38,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@settings(deadline=None)
 @given(first=st.integers(-5, 1200), length=st.integers(-3, 1200))
 def test_a_window_holds_just_its_samples(path: Path, first: int, length: int) -> None:
     last = first + length - 1
@@ -157,6 +158,14 @@ def test_damage_is_told_with_its_place(tmp_path: Path) -> None:
             reader.record(Note, "n1")
         with pytest.raises(NotALogbookError, match="cannot be read"):
             reader.query("SELECT nothing FROM nowhere")
+    with LogbookEntries(path) as entries:
+        entries.put_prediction("x/P1", 1, 2)
+    spoil(path, "prediction_no_update", "UPDATE prediction SET result = 'x'")
+    with (
+        LogbookReader(path) as reader,
+        pytest.raises(NotALogbookError, match="a prediction cannot"),
+    ):
+        reader.predictions()
     spoil(path, "stream_no_update", "UPDATE stream SET info = '{}'")
     with LogbookReader(path) as reader, pytest.raises(NotALogbookError, match="stream 1: what the"):
         reader.streams()
