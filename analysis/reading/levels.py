@@ -19,6 +19,7 @@ STILL_S: Final = 0.6
 """A level that holds this long is settled."""
 _STILL_SHARE: Final = 0.02
 _SLACK_SHARE: Final = 0.04
+_TIGHT_SHARE: Final = 0.008
 _SLACK_LOOK_BACK_S: Final = 3.0
 _LARGEST_ZERO: Final = 0.2
 _LEAST_SLACK_S: Final = 0.2
@@ -96,8 +97,8 @@ def find_zero(blocks: Blocks) -> Zero:
     -----
     A beginning counts as slack when it is the lowest level of the record and lies within
     a fifth of the usual load of zero; a record that begins loaded has no zero of its own.
-    The most crowded half of the last 3 s before the load is averaged, so that a hand on
-    the rope does not count.
+    The most crowded half of the last 3 s before the reading first stirs is averaged, so
+    that a hand on the rope or a rope just taken up does not count.
     """
     mean = blocks.mean_n
     good = mean[np.isfinite(mean)]
@@ -112,16 +113,20 @@ def find_zero(blocks: Blocks) -> Zero:
     lowest = abs(begin - base) <= max(8.0 * noise, 0.06 * scale)
     if not lowest or abs(begin) > _LARGEST_ZERO * scale:
         return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
-    loaded = np.flatnonzero(mean - begin > threshold)
-    first = int(loaded[0])
-    if first < few:
+    first = int(np.flatnonzero(mean - begin > threshold)[0])
+    tight = mean[:first] - begin <= max(6.0 * noise, _TIGHT_SHARE * scale)
+    quiet = int(np.argmin(tight)) if not tight.all() else first
+    last = int(np.flatnonzero(tight)[-1]) + 1 if tight.any() else first
+    if min(first, last) < few:
         return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
     back = round(_SLACK_LOOK_BACK_S / blocks.width_s)
-    slack = mean[max(first - 1 - back, 0) : max(first - 1, few - 1)]
-    level = shorth(slack[np.isfinite(slack)])
-    zero = float(level.mean())
-    u = max(noise, robust_sd(slack[np.isfinite(slack)])) / math.sqrt(level.size)
-    return Zero(zero, u, blocks.time_s(first), scale, threshold, found=True)
+    end = quiet if quiet >= few else last
+    slack = mean[max(end - 1 - back, 0) : max(end - 1, few - 1)]
+    slack = slack[np.isfinite(slack)]
+    level = shorth(slack)
+    u = max(noise, robust_sd(slack)) / math.sqrt(level.size)
+    load_s = blocks.time_s(last)
+    return Zero(float(level.mean()), u, load_s, scale, threshold, found=True)
 
 
 def find_slack(
