@@ -58,8 +58,8 @@ class Sampling:
 
     seed: int = 20250
     chains: int = 8
-    warm_up: int = 100
-    sweeps: int = 500
+    warm_up: int = 60
+    sweeps: int = 300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
