@@ -22,6 +22,7 @@ import numpy as np
 
 from analysis.reading.filters import robust_sd, shorth
 from analysis.reading.flags import FLAG_WORDS, peak_flags, state_flags
+from analysis.reading.levels import STILL_S
 from analysis.reading.phases import Hang, Story, tell
 from analysis.reading.summary import Features
 from analysis.reading.trace import FloatArray, Trace
@@ -201,7 +202,9 @@ class _Reading:
         part = means[np.abs(means - centre) <= near]
         halves = abs(float(part[: part.size // 2].mean() - part[part.size // 2 :].mean()))
         swing = max(float(part.max() - part.min()) - 4.0 * blocks.noise_n, 0.0)
-        motion = math.hypot(swing / 12.0, halves / math.sqrt(12.0))
+        few_swings = part.size * blocks.width_s < 2.5 * max(hang.period_s, STILL_S)
+        share = 1.0 / 6.0 if few_swings else 1.0 / 12.0
+        motion = math.hypot(share * swing, halves / math.sqrt(12.0))
         value, budget = self.level(part, motion)
         return _Level(value, budget, part.size * blocks.width_s)
 

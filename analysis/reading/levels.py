@@ -173,9 +173,10 @@ def find_plateaus(
     allowed = share * np.abs(middle) + 0.003 * zero.scale_n + 6.0 * blocks.noise_n
     still = (span <= allowed) & (middle > zero.slack_n)
     few = max(n // 2, 2)
+    least = 0.015 * zero.scale_n + 6.0 * blocks.noise_n
     found = []
     for a, b in runs(still):
-        for first, last in _unramped(mean, a, b + n - 1, few):
+        for first, last in _unramped(mean, a, b + n - 1, few, least):
             part = mean[first:last]
             found.append(
                 Plateau(
@@ -189,11 +190,13 @@ def find_plateaus(
     return _joined(found)
 
 
-def _unramped(mean: FloatArray, first: int, last: int, few: int) -> list[tuple[int, int]]:
+def _unramped(
+    mean: FloatArray, first: int, last: int, few: int, least_n: float
+) -> list[tuple[int, int]]:
     """Cut the slow ramp out of a stretch that begins and ends at different levels."""
     part = mean[first:last]
     begin, end = float(np.median(part[:few])), float(np.median(part[-few:]))
-    if abs(end - begin) < _RAMP_SHARE * max(abs(begin), abs(end)):
+    if abs(end - begin) < max(_RAMP_SHARE * max(abs(begin), abs(end)), least_n):
         return [(first, last)]
     near = 0.25 * abs(end - begin)
     out = []

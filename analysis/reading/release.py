@@ -237,7 +237,7 @@ def count_strokes(
     if release is None or release.kind in {"catch", "none"} or release.settled is None:
         return 0
     few = max(round(_STROKE_S / float(time_s[1] - time_s[0])), 1)
-    span = (zero.load_s - 0.1, min(release.settled.end_s, release.start_s))
+    span = (zero.load_s - 0.1, min(release.settled.end_s, release.start_s) - 0.2)
     first, last = (int(i) for i in np.searchsorted(time_s, span))
     part = moving_mean(smooth_n[first:last], few)[::few]
     if part.size < 3:
@@ -245,4 +245,4 @@ def count_strokes(
     slope = np.diff(part)
     steep = slope > max(0.2 * float(np.percentile(slope, 98.0)), 0.001 * zero.scale_n)
     steep[1:-1] |= steep[:-2] & steep[2:]
-    return sum(part[b] - part[a] > 0.015 * zero.scale_n for a, b in runs(steep))
+    return sum(bool(part[b] - part[a] > 0.015 * zero.scale_n) for a, b in runs(steep))
