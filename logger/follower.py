@@ -88,8 +88,8 @@ class Follower:
     def see(self, items: list[SamplesPlaced]) -> None:
         """Take in frames in the order of their stream."""
         for first_index, counts in _joined(items):
-            if self._trigger is not None:
-                self._watch(self._trigger, first_index, counts)
+            if self._trigger is not None and self._scaling is not None:
+                self._watch(self._trigger, self._scaling, first_index, counts)
             self._state.samples(counts, items[-1].received_ns, self._rate_hz, self._scaling)
         self._note_delay(items[-1])
 
@@ -111,19 +111,28 @@ class Follower:
             return None
         return Trigger(self._scaling, self._rate_hz, self._settings)
 
-    def _watch(self, trigger: Trigger, first_index: int, counts: CountArray) -> None:
+    def _watch(
+        self, trigger: Trigger, scaling: Scaling, first_index: int, counts: CountArray
+    ) -> None:
+        """Open and close windows; keep the peak between the two."""
+        begin = 0
         for event in trigger.feed(first_index, counts):
             if isinstance(event, Opened):
-                self._lowering = self._hub.open_lowering(self._stream_id)
-                self._hub.record(
-                    WindowOpened(
-                        self._lowering, self._stream_id, event.trigger_index, event.first_index
-                    )
-                )
-                self._state.window_opened(self._lowering)
+                begin = max(0, event.trigger_index - first_index)
+                self._begin(event)
             else:
+                self._state.loaded(counts[begin : event.last_index + 1 - first_index], scaling)
                 self.end(event.last_index)
         self._state.zero_n = trigger.slack_n
+        if self._lowering is not None:
+            self._state.loaded(counts[begin:], scaling)
+
+    def _begin(self, event: Opened) -> None:
+        self._lowering = self._hub.open_lowering(self._stream_id)
+        self._hub.record(
+            WindowOpened(self._lowering, self._stream_id, event.trigger_index, event.first_index)
+        )
+        self._state.window_opened(self._lowering)
 
     def _note_delay(self, item: SamplesPlaced) -> None:
         """Keep the quickest frame of each quarter second; fit the clocks now and then."""

@@ -112,12 +112,14 @@ class CellState:
         self._counts = float(np.add.reduce(newest, dtype=np.int64)) / len(newest)
         self._force_n = None
         if scaling is not None:
-            zero_n = self.zero_n or 0.0
-            self._force_n = _newtons(self._counts, scaling) - zero_n
-            if self.window_open:
-                top = counts.max() if scaling.n_per_count > 0 else counts.min()
-                highest_n = _newtons(float(top), scaling) - zero_n
-                self.peak_n = highest_n if self.peak_n is None else max(self.peak_n, highest_n)
+            self._force_n = _newtons(self._counts, scaling) - (self.zero_n or 0.0)
+
+    def loaded(self, counts: CountArray, scaling: Scaling) -> None:
+        """Take in ``(n,)`` counts of the open lowering: its peak so far."""
+        if len(counts):
+            top = counts.max() if scaling.n_per_count > 0 else counts.min()
+            highest_n = _newtons(float(top), scaling) - (self.zero_n or 0.0)
+            self.peak_n = highest_n if self.peak_n is None else max(self.peak_n, highest_n)
 
     def gap(self, n_missing: int) -> None:
         """Count samples that are known to be missing."""
