@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from importlib import resources
 from pathlib import Path
 from typing import Final
@@ -50,20 +51,49 @@ def run(arguments: list[str], folder: Path) -> None:
         The command failed; its own message stands above.
     """
     announce(arguments)
-    code = subprocess.run([*program(), *arguments], cwd=folder, check=False).returncode
+    complain(subprocess.run([*program(), *arguments], cwd=folder, check=False).returncode)
+
+
+def run_beside(calls: list[list[str]], folder: Path) -> None:
+    """Run public commands two at a time; print each with its output, in order.
+
+    Raises
+    ------
+    RecordingError
+        One of them failed.
+    """
+
+    def finish(arguments: list[str]) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [*program(), *arguments], cwd=folder, check=False,
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for arguments, done in zip(calls, pool.map(finish, calls), strict=True):
+            announce(arguments)
+            click.echo(done.stdout, nl=False)
+            complain(done.returncode)
+
+
+def complain(code: int) -> None:
+    """Stop the demo when a step failed; its own message stands above."""
     if code:
         raise RecordingError(
-            f"the step above ended with exit code {code}; correct it, run demo again"
+            f"the step above ended with exit code {code}; correct it, then run demo again "
+            "with another --out"
         )
 
 
 @contextlib.contextmanager
-def simulated_cell(folder: Path, rate: int) -> Iterator[None]:
+def simulated_cell(folder: Path, rate: int, weight_factor: float) -> Iterator[None]:
     """Keep a simulated cell running behind ``folder/simulated-port``."""
     arguments = [
         "simcell", "--link", PORT, "--scenario", "demo",
         "--rate", str(rate), "--truth", "simulated_truth.json",
     ]  # fmt: skip
+    if weight_factor != 1.0:
+        arguments += ["--weight-factor", f"{weight_factor:g}"]
     announce(arguments)
     cell = subprocess.Popen([*program(), *arguments], cwd=folder, stdin=subprocess.DEVNULL)
     try:
@@ -117,7 +147,11 @@ def prepare(folder: Path) -> None:
     help="Folder for the logbook, the figures and the page.",
 )  # fmt: skip
 @click.option("--rate", default=1000, show_default=True, help="Samples per second of the cell.")
-def command(out: Path, rate: int) -> None:
+@click.option(
+    "--weight-factor", default=1.0, show_default=True, type=click.FloatRange(0.5, 2.0),
+    help="Make the simulated pieces this much heavier than they are, unknown to the sheet.",
+)  # fmt: skip
+def command(out: Path, rate: int, weight_factor: float) -> None:
     """Run the whole job on an invented crew and a simulated cell.
 
     Records five lowerings through a real serial path, ties them to the job sheet and
@@ -127,7 +161,7 @@ def command(out: Path, rate: int) -> None:
     prepare(folder)
     click.echo(f"An invented crew, an invented tree. Everything is written to {out}.")
     click.echo(f"Recording takes about 40 s: {LOWERINGS} lowerings at {rate} samples/s.")
-    with simulated_cell(folder, rate):
+    with simulated_cell(folder, rate, weight_factor):
         run(
             ["record", LOGBOOK, "--cell", f"serial:{PORT}", "--sheet", SHEET,
              "--hold-s", "1.5", "--lowerings", str(LOWERINGS)],
@@ -136,9 +170,11 @@ def command(out: Path, rate: int) -> None:
     run(["tag", LOGBOOK, "--sheet", SHEET], folder)
     run(["check", LOGBOOK], folder)
     run(["lowerings", LOGBOOK], folder)
-    for number in range(1, LOWERINGS + 1):
-        run(["review", LOGBOOK, str(number), "--figure", f"lowering-{number}.png"], folder)
-    run(["review", LOGBOOK, "all", "--page", PAGE], folder)
+    reviews = [
+        ["review", LOGBOOK, str(number), "--figure", f"lowering-{number}.png"]
+        for number in range(1, LOWERINGS + 1)
+    ]
+    run_beside([*reviews, ["review", LOGBOOK, "all", "--page", PAGE]], folder)
     click.echo(
         f"\nDone. Open {out / PAGE} in a browser, or the figures lowering-1.png … beside it."
     )
