@@ -11,7 +11,7 @@ from pathlib import Path
 
 from analysis.showing.figures import draw_lowering, save_figure
 from analysis.showing.page import Entry, page_html
-from analysis.showing.pictures import alt_text, picture_of
+from analysis.showing.picture import alt_text, picture_of
 from analysis.showing.report import Review
 from analysis.showing.wording import STANDING, groups_of, remarks_of, title_of
 from logger.units import ForceUnit

@@ -108,7 +108,7 @@ def groups_of(review: Review, unit: ForceUnit) -> Groups:
 def remarks_of(review: Review) -> list[str]:
     """Give flags, faults and cautions in words; what to doubt comes first."""
     features, source = review.features, review.source
-    remarks = [_sentence(FLAG_WORDS[flag]) for flag in features.flags]
+    remarks = [_sentence(FLAG_WORDS[flag]) for flag in features.flags if flag != "gap"]
     if features.n_gaps:
         missing = source.last_index - source.first_index + 1 - features.n_samples
         remarks.append(f"Gaps in the window: {features.n_gaps} ({missing} samples missing).")

@@ -1,27 +1,104 @@
-"""What a review's figure shows.
+"""What a figure shows, gathered from a review; everything as the station reads it.
 
 Comes in: a :class:`~analysis.showing.report.Review` and a unit. Goes out: a
-:class:`~analysis.showing.figures.Picture`. Must not: draw.
+:class:`Picture` in SI. Must not: draw, or load matplotlib.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from analysis.learning.margins import Margin
-from analysis.showing.figures import (
-    NEAR_AFTER_S,
-    NEAR_BEFORE_S,
-    Band,
-    LimitLine,
-    Picture,
-    Span,
-)
+from analysis.reading.trace import Trace
 from analysis.showing.report import Review, phase_words
 from analysis.showing.wording import KINDS, STANDING, entered, local, title_of
 from logger.units import ForceUnit, format_force, format_length
 
+NEAR_BEFORE_S: Final = 0.6
+NEAR_AFTER_S: Final = 1.5
 _TOGETHER_S: Final = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A named stretch of the trace, seconds on the trace's own clock."""
+
+    name: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class LimitLine:
+    """A typed limit at the station; ``label`` says whose it is and of what kind."""
+
+    kind: str
+    force_n: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Predicted peak: 5, 50 and 95 %, with words on when that was made."""
+
+    p05_n: float
+    p50_n: float
+    p95_n: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What a picture shows. Forces are above zero, so that the zero line is the slack rope.
+
+    Parameters
+    ----------
+    title, subtitle : str
+        Two lines of words above the trace.
+    trace : Trace
+        Samples as read.
+    zero_n : float
+        Slack level, taken from every sample.
+    phases : tuple of Span
+        In order, from the trace's reading.
+    hang_n, hang_u_n : float or None
+        Hang as the station reads it and its expanded uncertainty (k = 2).
+    hang_words : str
+        What is said of it in the key.
+    peak_n, peak_u_n, peak_time_s : float or None
+        Peak, its expanded uncertainty and its time.
+    peak_words : str
+        What is said of the peak in the key (phase, "at least" when clipped).
+    near_s : (start_s, end_s) or None
+        What the near view shows; by default a little before the peak and more after it.
+    band : Band or None
+        Predicted peak.
+    limits : tuple of LimitLine
+        Never a breaking strength.
+    cautions : tuple of str
+        Words below the key.
+    unit : str
+        Unit of force.
+    """
+
+    title: str
+    subtitle: str
+    trace: Trace
+    zero_n: float = 0.0
+    phases: tuple[Span, ...] = ()
+    hang_n: float | None = None
+    hang_u_n: float | None = None
+    hang_words: str = ""
+    peak_n: float | None = None
+    peak_u_n: float | None = None
+    peak_time_s: float | None = None
+    peak_words: str = ""
+    near_s: tuple[float, float] | None = None
+    band: Band | None = None
+    limits: tuple[LimitLine, ...] = ()
+    cautions: tuple[str, ...] = ()
+    unit: ForceUnit = "kN"
 
 
 def picture_of(review: Review, unit: ForceUnit) -> Picture:
