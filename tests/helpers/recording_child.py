@@ -65,6 +65,7 @@ def main() -> int:
     parser.add_argument("--no-wal", action="store_true", help="remove the protection, for a test")
     chosen = parser.parse_args()
     writer_module.CHECKPOINT_S = chosen.checkpoint_s  # type: ignore[misc]
+    os.write(1, b"begin\n")
     try:
         with LogbookWriter(chosen.logbook) as writer:
             if chosen.no_wal:
@@ -114,6 +115,11 @@ class Recording:
             stdout=subprocess.PIPE,
             text=True,
         )
+
+    def wait_for_begin(self) -> None:
+        """Wait until the child is about to open the logbook."""
+        assert self.process.stdout is not None
+        assert self.process.stdout.readline() == "begin\n"
 
     def read_acks(self, n: int) -> bool:
         """Read ``n`` more acknowledgements; False when the child ended before."""
