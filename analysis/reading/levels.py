@@ -170,8 +170,8 @@ def find_plateaus(
     n = max(round(still_s / blocks.width_s), 3)
     mean = blocks.mean_n - zero.zero_n
     span, middle = window_range(mean, n)
-    allowed = share * np.abs(middle) + 0.003 * zero.scale_n + 6.0 * blocks.noise_n
-    still = (span <= allowed) & (middle > zero.slack_n)
+    tolerance = share * np.abs(middle) + 0.003 * zero.scale_n + 6.0 * blocks.noise_n
+    still = (span <= tolerance) & (middle > zero.slack_n)
     few = max(n // 2, 2)
     least = 0.015 * zero.scale_n + 6.0 * blocks.noise_n
     found = []

@@ -235,6 +235,26 @@ def test_moments_of_a_slow_swing_are_no_fall() -> None:
     assert not is_fall(grid[:1], grid[:1], 1000.0)
 
 
+def test_numbers_that_are_not_finite_are_null_in_json() -> None:
+    found = read_features(make(Piece(), QUIET).trace)
+    odd = replace(found, peak_loss_share=math.inf).as_json()
+    assert odd["peak_loss_share"] is None
+    assert odd["peak_n"] == found.peak_n
+
+
+def test_a_load_in_the_first_blocks_leaves_no_slack_to_read() -> None:
+    grid = np.arange(3000) / 1000.0
+    found = read_features(make_trace(grid, np.where(grid < 0.16, 0.0, 900.0)))
+    assert "no_zero" in found.flags
+    assert found.hang_weight_n == pytest.approx(900.0)
+
+
+def test_coarse_records_have_few_samples_a_stroke() -> None:
+    found = read_features(make(Piece(stroke_s=0.3, strokes=2), replace(QUIET, rate_hz=10.0)).trace)
+    assert found.pretension_strokes <= 3
+    assert found.hang_weight_n == pytest.approx(2000.0, rel=0.02)
+
+
 def test_phase_at_a_time() -> None:
     story = tell(make(Piece(), QUIET).trace)
     assert story.phase_at(0.1) == "slack"
