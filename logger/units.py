@@ -144,7 +144,7 @@ def format_force(force_n: float, unit: ForceUnit = "kN", *, u_n: float | None = 
     ('4.51 kN', '4.51 ± 0.09 kN')
     """
     digits = _FORCE_DECIMALS[unit]
-    value = f"{from_si(force_n, 'force', unit):.{digits}f}"
+    value = f"{from_si(force_n, 'force', unit):z.{digits}f}"
     if u_n is None:
         return f"{value} {unit}"
     return f"{value} ± {from_si(u_n, 'force', unit):.{digits}f} {unit}"

@@ -23,12 +23,13 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from logger.commands.output import json_option, logbook_argument, print_json, units_option
-from logger.commands.status import CAUTION, cell_line
+from logger.commands.status import CAUTION, cell_line, counted, losses
 from logger.errors import InputError, LoggerError
 
 if TYPE_CHECKING:
     from logger.commands.calibrating import Calibrations
-    from logger.live import Consumer, Snapshot
+    from logger.commands.terminal import TerminalView
+    from logger.live import Snapshot
     from logger.records import Sheet
     from logger.samples import Ack
     from logger.session import Session, SessionPlan
@@ -99,6 +100,7 @@ def command(logbook: Path, **given: Any) -> None:
     history: nobody presses a button at the moment of the cut. Ctrl-C stops and closes.
     """  # fmt: skip
     from logger.commands.calibrating import Calibrations
+    from logger.live import Consumer
     from logger.session import Session
 
     named = name_cells(given["cells"])
@@ -109,11 +111,15 @@ def command(logbook: Path, **given: Any) -> None:
     with contextlib.ExitStack() as stack:
         stopping = stack.enter_context(_signals())
         ack = stack.enter_context(_acks()) if given["acks"] else None
-        view = stack.enter_context(_view(given)) if _wants_view(given) else None
-        session = Session(plan, consumers=() if view is None else (view,), on_ack=ack)
+        terminal = stack.enter_context(_terminal(given)) if _wants_view(given) else None
+        consumers = () if terminal is None else (Consumer("terminal", terminal.show),)
+        say = _say if terminal is None else terminal.say
+        session = Session(plan, consumers=consumers, on_ack=ack)
         session.start()
-        failure = _run(session, stopping, calibrations, given, shown=view is not None)
-    _say_all(calibrations.messages)
+        lines = None if terminal is not None or given["quiet"] else StatusLines(given["units"])
+        until = Until(given["for_s"], given["lowerings"])
+        failure = _run(session, stopping, until, lines, lambda: _say_all(calibrations, say))
+    _say_all(calibrations, _say)
     summarise(logbook, session.snapshot, time.monotonic() - started, as_json=given["as_json"])
     if failure is not None:
         raise failure
@@ -210,18 +216,35 @@ def _plan(
 # --- while it records --------------------------------------------------------------------
 
 
+class Until:
+    """When a recording ends by itself: after a time, or after so many lowerings."""
+
+    def __init__(self, seconds: float | None, lowerings: int | None) -> None:
+        self._end = None if seconds is None else time.monotonic() + seconds
+        self._lowerings = lowerings
+
+    def reached(self, snapshot: Snapshot) -> bool:
+        """Whether it is over."""
+        if self._end is not None and time.monotonic() >= self._end:
+            return True
+        return self._lowerings is not None and snapshot.lowerings >= self._lowerings
+
+
 def _run(
     session: Session,
     stopping: threading.Event,
-    calibrations: Calibrations,
-    given: dict[str, Any],
-    *,
-    shown: bool,
+    until: Until,
+    lines: StatusLines | None,
+    say: Callable[[], None],
 ) -> LoggerError | None:
     """Watch until something says stop; stop in order; give what failed."""
-    lines = None if shown or given["quiet"] else StatusLines(given["units"])
     try:
-        _watch(session, stopping, calibrations, given, lines)
+        while not stopping.is_set() and not session.wait(LOOK_S):
+            say()
+            if lines is not None:
+                lines.show(session.snapshot)
+            if until.reached(session.snapshot):
+                break
     except BaseException:
         with contextlib.suppress(LoggerError):
             session.stop()
@@ -231,26 +254,6 @@ def _run(
     except LoggerError as error:
         return error
     return None
-
-
-def _watch(
-    session: Session,
-    stopping: threading.Event,
-    calibrations: Calibrations,
-    given: dict[str, Any],
-    lines: StatusLines | None,
-) -> None:
-    """Wait for a signal, the time, the lowerings, the links' end, or a failure."""
-    end = time.monotonic() + given["for_s"] if given["for_s"] else None
-    wanted = given["lowerings"]
-    while not stopping.is_set() and not session.wait(LOOK_S):
-        _say_all(calibrations.messages)
-        if lines is not None:
-            lines.show(session.snapshot)
-        if end is not None and time.monotonic() >= end:
-            return
-        if wanted is not None and session.snapshot.lowerings >= wanted:
-            return
 
 
 class StatusLines:
@@ -315,14 +318,11 @@ def _wants_view(given: dict[str, Any]) -> bool:
     return sys.stdout.isatty() and not (given["quiet"] or given["acks"] or given["as_json"])
 
 
-@contextlib.contextmanager
-def _view(given: dict[str, Any]) -> Iterator[Consumer]:
-    """Open the live view."""
+def _terminal(given: dict[str, Any]) -> TerminalView:
+    """Make the live view."""
     from logger.commands.terminal import TerminalView
-    from logger.live import Consumer
 
-    with TerminalView(given["units"]) as terminal:
-        yield Consumer("terminal", terminal.show)
+    return TerminalView(given["units"])
 
 
 def _say(text: str) -> None:
@@ -331,10 +331,10 @@ def _say(text: str) -> None:
         click.echo(text, err=True)
 
 
-def _say_all(messages: list[str]) -> None:
-    """Write each message once."""
-    while messages:
-        _say(messages.pop(0))
+def _say_all(calibrations: Calibrations, say: Callable[[str], None]) -> None:
+    """Pass on each message once."""
+    while calibrations.messages:
+        say(calibrations.messages.pop(0))
 
 
 # --- after -------------------------------------------------------------------------------
@@ -364,9 +364,9 @@ def summarise(logbook: Path, snapshot: Snapshot, seconds: float, *, as_json: boo
             }
         )
         return
-    for cell in cells:
+    for view in snapshot.cells:
         click.echo(
-            f"{cell['cell']}: {cell['samples']} samples, {cell['missing']} missing in "
-            f"{cell['gaps']} gaps, {cell['faults']} faults"
+            f"{view.cell}: {losses(view.n_samples, view.n_missing, view.n_gaps, view.n_faults)}"
         )
-    click.echo(f"{snapshot.lowerings} lowerings in {logbook}. Next: ropetally lowerings {logbook}")
+    found = counted(snapshot.lowerings, "lowering")
+    click.echo(f"{found} in {logbook}. Next: ropetally lowerings {logbook}")

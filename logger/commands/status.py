@@ -23,8 +23,7 @@ def cell_state(view: CellView, units: ForceUnit) -> str:
         doing = "under way" if view.window_open else "ended"
         parts.append(f"lowering {view.lowering} {doing}{peak}")
     parts.append(f"{view.rate_hz:.0f} samples/s")
-    parts.append(f"{view.n_samples} samples, {view.n_missing} missing in {view.n_gaps} gaps")
-    parts.append(f"{view.n_faults} faults")
+    parts.append(losses(view.n_samples, view.n_missing, view.n_gaps, view.n_faults))
     if view.zero_n is not None:
         parts.append(f"zero {format_force(view.zero_n, units)}")
     if view.battery_pct is not None:
@@ -50,4 +49,27 @@ def cell_line(snapshot: Snapshot, view: CellView, units: ForceUnit) -> str:
 def disk_state(snapshot: Snapshot) -> str:
     """Lowerings so far and room on the disk."""
     room = "" if snapshot.free_bytes is None else f"; disk: {snapshot.free_bytes / 1e9:.1f} GB free"
-    return f"{snapshot.lowerings} lowerings recorded{room}"
+    return f"{counted(snapshot.lowerings, 'lowering')} recorded{room}"
+
+
+def losses(samples: int, missing: int, gaps: int, faults: int) -> str:
+    """Say what came and what did not.
+
+    Examples
+    --------
+    >>> losses(100, 5, 1, 0)
+    '100 samples, 5 missing in 1 gap, 0 faults'
+    """
+    missed = f"{missing} missing in {counted(gaps, 'gap')}"
+    return f"{counted(samples, 'sample')}, {missed}, {counted(faults, 'fault')}"
+
+
+def counted(n: int, noun: str) -> str:
+    """Give number and noun.
+
+    Examples
+    --------
+    >>> counted(1, "lowering"), counted(2, "lowering")
+    ('1 lowering', '2 lowerings')
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

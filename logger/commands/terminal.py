@@ -6,6 +6,7 @@ acceptable, or use colour as a verdict.
 
 from __future__ import annotations
 
+from collections import deque
 from types import TracebackType
 from typing import Final, Self
 
@@ -18,6 +19,8 @@ from logger.live import CellView, Snapshot
 from logger.units import ForceUnit, format_force
 
 REDRAW_NS: Final = 100_000_000
+ROWS: Final = 5
+NOTES: Final = 4
 
 _DIGITS: Final[dict[str, tuple[str, str, str, str, str]]] = {
     "0": (" ### ", "#   #", "#   #", "#   #", " ### "),
@@ -43,7 +46,7 @@ def big(text: str) -> list[str]:
     >>> big("1")
     ['  #  ', ' ##  ', '  #  ', '  #  ', ' ### ']
     """
-    return ["  ".join(_DIGITS[char][row] for char in text) for row in range(5)]
+    return ["  ".join(_DIGITS[char][row] for char in text) for row in range(ROWS)]
 
 
 class TerminalView:
@@ -53,6 +56,7 @@ class TerminalView:
         self._units = units
         self._live = Live(console=console, auto_refresh=False, transient=True)
         self._drawn_ns = 0
+        self._notes: deque[str] = deque(maxlen=NOTES)
 
     def __enter__(self) -> Self:
         self._live.start()
@@ -65,6 +69,10 @@ class TerminalView:
         trace: TracebackType | None,
     ) -> None:
         self._live.stop()
+
+    def say(self, text: str) -> None:
+        """Keep a message in the picture."""
+        self._notes.append(text)
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw, ten times a second at most."""
@@ -79,17 +87,20 @@ class TerminalView:
         for view in snapshot.cells:
             parts += [Text(), *self._number(snapshot, view)]
             parts.append(Text(cell_state(view, self._units)))
-        parts += [Text(), Text(disk_state(snapshot)), Text(CAUTION)]
+        parts += [Text(), Text(disk_state(snapshot)), *map(Text, tuple(self._notes))]
+        parts += [Text(), Text(f"{CAUTION} Ctrl-C stops.")]
         return Group(*parts)
 
     def _number(self, snapshot: Snapshot, view: CellView) -> list[Text]:
         """Give the force as one big number, or say in plain words why there is none."""
         if snapshot.stale(view):
-            return [Text(f"{view.cell}: NO NEW SAMPLES", style="bold reverse")]
-        if view.force_n is None:
+            rows = [f"{view.cell}: NO NEW SAMPLES"]
+        elif view.force_n is None:
             counts = "" if view.counts is None else f", {view.counts:.0f} counts"
-            return [Text(f"{view.cell}: no calibration{counts}", style="bold")]
-        number, unit = format_force(view.force_n, self._units).split()
-        rows = big(number)
-        rows[-1] += f"  {unit}  {view.cell}"
+            rows = [f"{view.cell}: no calibration{counts}"]
+        else:
+            number, unit = format_force(view.force_n, self._units).split()
+            rows = big(number)
+            rows[-1] += f"  {unit}  {view.cell}"
+        rows += [""] * (ROWS - len(rows))
         return [Text(row, style="bold", no_wrap=True) for row in rows]
