@@ -12,8 +12,9 @@ from pooling_oracles import (
     clipped_posterior,
     known_sd_posterior,
 )
+from pooling_ranks import ranks
+from scipy.stats import kstest, truncnorm
 from scipy.stats import t as student_t
-from scipy.stats import truncnorm
 
 from analysis.learning.hierarchy import BoolArray, FloatArray, IntArray, Prior, Sampling, Values
 from analysis.learning.pooling import draw_above, sample_pooled, split_rhat
@@ -160,3 +161,11 @@ def test_rhat_sees_chains_that_disagree() -> None:
     draws = np.random.default_rng(1).normal(size=(100, 4))
     assert split_rhat(draws + np.array([0, 0, 0, 3])) > 1.5
     assert split_rhat(np.ones((10, 4))) == 1.0
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+def test_true_parameters_rank_evenly_among_their_draws() -> None:
+    """Levers, clipping, heavy tails and jobs together; more in ``tests/evidence/rules_ranks.py``."""
+    for name, found in ranks(100, seed=42).items():
+        assert kstest(found, "uniform").pvalue > 0.001, name
