@@ -122,14 +122,18 @@ def gap_in_peak(trace: Trace, story: Story, *, peak_s: float, loss: PeakLoss) ->
     """Whether the largest force may lie in a gap.
 
     True when a gap touches the half-sine around the peak, or lies where the piece came
-    onto the rope.
+    onto the rope. Before a catch that is the whole time since the first load: the catch
+    that was found may be the second bounce, the first one having been lost.
     """
     half = loss.intervals * trace.period_s if loss.share > 0 else 0.0
     spans = [(peak_s - half, peak_s + half)]
     release = story.release
     if release is not None and release.kind not in {"gradual", "none"}:
         period = story.hang.period_s if story.hang is not None else 0.0
-        spans.append((release.start_s, release.first_s + max(0.5 * period, 0.05)))
+        start_s = release.start_s
+        if release.kind == "catch":
+            start_s = min([start_s, *(p.start_s for p in story.phases if p.name != "slack")])
+        spans.append((start_s, release.first_s + max(0.5 * period, 0.05)))
     return any(gap.start_s <= b and gap.end_s >= a for gap in trace.gaps for a, b in spans)
 
 

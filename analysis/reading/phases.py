@@ -36,7 +36,7 @@ from analysis.reading.levels import (
     find_zero,
     settle_on,
 )
-from analysis.reading.release import Release, count_strokes, gradual_release, time_release
+from analysis.reading.release import Release, count_strokes, quiet_release, time_release
 from analysis.reading.steps import Step, choose, make_step, real_levels
 from analysis.reading.trace import FloatArray, Trace
 
@@ -231,7 +231,7 @@ class _Reader:
         return out
 
     def without_ringing(self, levels: tuple[Plateau, ...]) -> tuple[Release | None, Hang | None]:
-        """Gradual hand-over: the longest of the highest late levels is the hang."""
+        """Hand-over without a peak: the longest of the highest late levels is the hang."""
         if not levels:
             return None, None
         last = levels[-1].level_n
@@ -241,7 +241,7 @@ class _Reader:
         hang = settle_on(levels, levels.index(longest))
         before = [p for p in levels if p.end_s <= hang.start_s + 0.1 and not _on_the_way(p, hang)]
         settled = before[-1] if before else None
-        release = gradual_release(settled, self.zero.load_s, hang.start_s)
+        release = quiet_release(settled, self.zero.load_s, hang)
         return release, Hang(hang.start_s, hang.end_s, still=True, period_s=0.0)
 
     def hang_after(self, step: Step, release: Release, load_end: float) -> Hang | None:
@@ -323,9 +323,11 @@ class _Reader:
 
 def _on_the_way(plateau: Plateau, hang: Plateau) -> bool:
     """Whether a short level is only the slow slope up to the hang."""
-    near = abs(plateau.level_n - hang.level_n) < 0.04 * hang.level_n
-    sloping = abs(plateau.last_n - plateau.first_n) > 0.01 * plateau.level_n
-    return plateau.duration_s < 1.5 and (near or sloping)
+    away = hang.level_n - plateau.level_n
+    if plateau.duration_s > 1.5 or abs(away) > 0.25 * hang.level_n:
+        return False
+    towards = math.copysign(1.0, away) * (plateau.last_n - plateau.first_n)
+    return abs(away) < 0.04 * hang.level_n or towards > 0.01 * plateau.level_n
 
 
 def _release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseName, float]]:

@@ -30,6 +30,7 @@ _SWINGS_OF_RELEASE: Final = 7
 _RELEASE_FROM_SLACK: Final = 2.05
 _FALL_M_PER_S: Final = 1.0
 _ABRUPT_S: Final = 0.2
+_FALLS: Final = 1.03
 _FOOT_S: Final = 0.05
 _STAGE_S: Final = 0.02
 _STROKE_S: Final = 0.03
@@ -66,10 +67,16 @@ class Release:
     settled: Plateau | None
 
 
-def gradual_release(settled: Plateau | None, load_s: float, hang_s: float) -> Release:
-    """Hand-over without a peak, from the last settled level to the hang."""
-    start = settled.end_s if settled is not None else load_s
-    return Release("gradual", min(start, hang_s), hang_s, hang_s, hang_s, None, settled)
+def quiet_release(settled: Plateau | None, load_s: float, hang: Plateau) -> Release:
+    """Hand-over without ringing, from the last settled level to the hang.
+
+    Rising it is ``gradual``; falling it is a ``drop``, however damped.
+    """
+    start = min(settled.end_s if settled is not None else load_s, hang.start_s)
+    falls = settled is not None and settled.last_n > _FALLS * hang.level_n
+    kind: ReleaseKind = "drop" if falls else "gradual"
+    end = hang.end_s if falls else hang.start_s
+    return Release(kind, start, hang.start_s, hang.start_s, end, None, settled)
 
 
 def time_release(

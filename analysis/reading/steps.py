@@ -20,6 +20,8 @@ _HYSTERESIS_SHARE: Final = 0.012
 _SAME_LEVEL: Final = 0.03
 _SAME_OPEN_LEVEL: Final = 0.15
 _EARLY_ENOUGH: Final = 0.2
+_SWINGS_TO_FADE: Final = 2
+_FADE: Final = 1.3
 _CATCH_RISE_S: Final = 0.5
 _BRAKE_S: Final = 2.5
 _BRAKE_SHARE: Final = 0.93
@@ -72,13 +74,20 @@ class Step:
         return from_slack and self.level_n > 0.75 * highest_n and over > 0.1 * self.level_n
 
     @property
+    def dies_down(self) -> bool:
+        """Whether its swings fade, as a released piece's do and brake jerks do not."""
+        sizes = self.swings.amplitude_n[1:-1]
+        half = len(sizes) // 2
+        return half >= _SWINGS_TO_FADE and max(sizes[:half]) > _FADE * max(sizes[half:])
+
+    @property
     def jerk(self) -> bool:
-        """Same level before and after: a brake jerk or a knock, no hand-over."""
+        """Same level before and after, or no fading: a brake jerk or a knock, no hand-over."""
         if self.before is None or self.slack_until is not None:
             return False
         change = abs(self.before.last_n - self.level_n)
         if self.after is None:
-            return change < _SAME_OPEN_LEVEL * self.before.last_n
+            return change < _SAME_OPEN_LEVEL * self.before.last_n or not self.dies_down
         largest = max(self.swings.amplitude_n, default=0.0)
         return change < _SAME_LEVEL * self.level_n and largest > 3.0 * change
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
 from analysis.reading.features import Features, read_features
 from analysis.reading.trace import Chain, make_trace
-from logger.simcell.scenario import load_scenario
+from logger.simcell.scenario import StationName, load_scenario
 from logger.simcell.world import LoweringTruth, World, make_world
 
 HISTORY_S = 10.0
@@ -103,3 +103,23 @@ def test_phases_end_slack(cases: list[Case]) -> None:
         assert "hang" in names
         hang = next(phase for phase in case.found.phases if phase.name == "hang")
         assert hang.start_s < case.truth.down_s - case.start_s
+
+
+@pytest.mark.parametrize("station", ["lead", "fall", "high_block"])
+def test_other_stations_hang_and_peak(station: StationName) -> None:
+    """Behind a block that sticks nothing rings; the hang is still the hang, not the lowering."""
+    scenario = load_scenario("demo")
+    moved = replace(scenario, scenario=replace(scenario.scenario, station=station))
+    world = make_world(moved)
+    before = 0.0
+    for truth in world.lowerings:
+        start = max(before, truth.start_s - HISTORY_S)
+        found = measured(world, start, truth.end_s + AFTER_S, 1000.0, 5)
+        before = truth.end_s + 0.7
+        assert found.hang_weight_n == pytest.approx(truth.hang_n, rel=0.01), truth.name
+        assert found.peak_n == pytest.approx(truth.peak_n, rel=0.01), truth.name
+        assert found.release_kind in {truth.release_kind, "gradual"}, truth.name
+        if truth.pretension_settled_n > 1.0:
+            assert found.pretension_settled_n == pytest.approx(truth.pretension_settled_n, rel=0.01)
+        if truth.share_at_release > 1.05:
+            assert found.release_kind == "drop"
