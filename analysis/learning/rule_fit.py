@@ -39,6 +39,7 @@ class _GroupFit:
 
     def __init__(self, rule: Rule, pieces: Sequence[RulePiece], posterior: Posterior, at: int):
         self.rule, self.posterior, self.at = rule, posterior, at
+        self.alone = posterior.group.shape[1] == 1
         self.pieces = pieces
         self.unclipped: _GroupFit | None = None
         self.measured = [one for one in pieces if not one.seen.measured_is_lower_bound]
@@ -59,18 +60,18 @@ class _GroupFit:
         middle = self.constants(0.5)[0]
         return middle if self.unclipped is None else max(middle, self.unclipped.constant())
 
-    def bound(self, side: Side, *, only_group: bool) -> float:
+    def bound(self, side: Side) -> float:
         """95/95 bound; for a single group no narrower than the exact noncentral t."""
         found = self.back(next_bound(self.posterior, self.at, side=side, lever=self.lever))
-        if only_group and self.has_exact_bound():
+        if self.has_exact_bound():
             own = [one.response for one in self.measured]
             found = more_careful(found, self.back(tolerance_bound(own, side=side)), side)
         if self.unclipped is not None and side == "high":
-            found = max(found, self.unclipped.bound(side, only_group=only_group))
+            found = max(found, self.unclipped.bound(side))
         return found
 
     def has_exact_bound(self) -> bool:
-        return self.rule.form == "ratio" and len(self.measured) >= 2
+        return self.alone and self.rule.form == "ratio" and len(self.measured) >= 2
 
     def range_seen(self) -> tuple[float, float] | None:
         known = [one.range_value for one in self.pieces if one.range_value is not None]
@@ -81,7 +82,7 @@ class _GroupFit:
         return " or ".join(sorted({valid.name for valid in names if valid is not None}))
 
     def missing(self) -> tuple[str, ...]:
-        return missing_evidence(len(self.measured), len({one.seen.job for one in self.measured}))
+        return missing_evidence(len(self.measured), len({one.job for one in self.measured}))
 
 
 def _group_fits(
@@ -108,13 +109,11 @@ def _fit_both(rule: Rule, pieces: Sequence[RulePiece], sampling: Sampling) -> di
     return fits
 
 
-def _group_result(
-    name: str, fit: _GroupFit, acceptance: Acceptance | None, *, only_group: bool
-) -> GroupResult:
+def _group_result(name: str, fit: _GroupFit, acceptance: Acceptance | None) -> GroupResult:
     rule, posterior = fit.rule, fit.posterior
     low, high = fit.constants(0.05, 0.95)
-    upper = fit.bound("high", only_group=only_group)
-    lower = fit.bound("low", only_group=only_group)
+    upper = fit.bound("high")
+    lower = fit.bound("low")
     following = draw_next(posterior, fit.at, lever=fit.lever)
     next_low, next_high = fit.quantiles(following, 0.05, 0.95)
     candidates = Candidates(
@@ -125,7 +124,6 @@ def _group_result(
         missing=fit.missing(),
         acceptance=acceptance,
     )
-    exact = only_group and fit.has_exact_bound()
     return GroupResult(
         rule=rule.name,
         group=name,
@@ -135,10 +133,10 @@ def _group_result(
         next_interval_90=(next_low, next_high),
         upper_95_95=upper,
         lower_95_95=lower,
-        bound_method=_EXACT if exact else _POOLED,
+        bound_method=_EXACT if fit.has_exact_bound() else _POOLED,
         n=len(fit.pieces),
         clipped=len(fit.pieces) - len(fit.measured),
-        jobs=len({one.seen.job for one in fit.pieces}),
+        jobs=len({one.job for one in fit.pieces}),
         spread=float(np.median(posterior.spread[:, fit.at])),
         job_spread=float(np.median(posterior.job_sd)),
         range_name=fit.range_name(),
@@ -210,7 +208,7 @@ def fit_rule(
     accepted = {each.group: each for each in acceptances if each.rule == rule.name}
     groups, residuals = [], []
     for name, fit in fits.items():
-        result = _group_result(name, fit, accepted.get(name), only_group=len(fits) == 1)
+        result = _group_result(name, fit, accepted.get(name))
         groups.append(result)
         residuals.extend(_residuals(fit, result))
     return RuleResult(

@@ -44,6 +44,11 @@ class RulePiece:
     scale: float
     range_value: float | None
 
+    @property
+    def job(self) -> tuple[str, str]:
+        """Crew and job: two crews may use the same name for a job."""
+        return self.seen.crew, self.seen.job
+
     def in_units(self, rule: Rule, constant: float) -> float:
         """Measured value that a constant on the scale of the fit stands for."""
         if rule.form == "ratio":
@@ -131,7 +136,7 @@ def sort_out(
         With the reason.
     """
     pieces, excluded = [], []
-    for seen in sorted(observations, key=lambda each: (each.job, each.lowering)):
+    for seen in sorted(observations, key=lambda each: (each.crew, each.job, each.lowering)):
         if seen.quantity != rule.quantity:
             continue
         piece = as_piece(rule, seen)
@@ -144,12 +149,12 @@ def sort_out(
 
 def as_values(pieces: Sequence[RulePiece], groups: Sequence[str]) -> Values:
     """Arrays of the fit; groups are numbered in the order given."""
-    cells = sorted({(piece.group, piece.seen.job) for piece in pieces})
+    cells = sorted({(piece.group, piece.job) for piece in pieces})
     number = {cell: at for at, cell in enumerate(cells)}
     return Values(
         response=np.array([piece.response for piece in pieces]),
         lever=np.array([piece.lever for piece in pieces]),
-        cell=np.array([number[piece.group, piece.seen.job] for piece in pieces], dtype=np.intp),
+        cell=np.array([number[piece.group, piece.job] for piece in pieces], dtype=np.intp),
         cell_group=np.array([groups.index(group) for group, _ in cells], dtype=np.intp),
         lower_bound=np.array([piece.seen.measured_is_lower_bound for piece in pieces]),
     )

@@ -61,7 +61,7 @@ class GroupResult:
     bound_method : str
         How the bounds were made.
     n, clipped, jobs : int
-        Pieces in the fit, how many of them are only lower bounds, jobs of the unclipped.
+        Pieces in the fit, how many of them are only lower bounds, their jobs.
     spread, job_spread : float
         Posterior medians of the SD of one piece and of a job, on the scale of the fit.
     range_name : str

@@ -14,6 +14,7 @@ from analysis.errors import RuleError
 from analysis.learning.hierarchy import Posterior, Sampling
 from analysis.learning.next_piece import draw_next, next_bound
 from analysis.learning.rule_fit import expected, fit_rule, with_tails
+from analysis.learning.rule_result import RuleResult
 from analysis.learning.rules import RULES, Acceptance, Observation, default_rule
 from analysis.learning.tolerance import tolerance_bound
 
@@ -48,7 +49,7 @@ def peaks(
     ]
 
 
-def fit(observations: Sequence[Observation], *acceptances: Acceptance):  # type: ignore[no-untyped-def]
+def fit(observations: Sequence[Observation], *acceptances: Acceptance) -> RuleResult:
     return fit_rule(PEAK, observations, acceptances=acceptances, sampling=QUICK)
 
 
@@ -125,6 +126,27 @@ def test_clipped_as_if_measured_would_have_lowered_it() -> None:
         .constant
     )
     assert wrong < fit(observations).group("snubbed_drop").constant <= right
+
+
+def test_a_clipped_peak_of_another_method_does_not_lower_the_only_group() -> None:
+    observations = peaks(31, 1.4, n=7, jobs=7)
+    clipped = replace(
+        observations[0], lowering="clip", method="let_run_drop", x={}, measured_is_lower_bound=True
+    )
+    before = fit(observations).group("snubbed_drop")
+    after = fit([*observations, clipped]).group("snubbed_drop")
+    assert after.constant >= before.constant
+    assert after.upper_95_95 >= before.upper_95_95
+
+
+def test_jobs_of_two_crews_are_different_jobs() -> None:
+    observations = peaks(32, n=12, jobs=2)
+    two = [
+        replace(one, crew=("crew A", "crew B")[number // 6])
+        for number, one in enumerate(observations)
+    ]
+    assert fit(observations).group("snubbed_drop").jobs == 2
+    assert fit(two).group("snubbed_drop").jobs == 4
 
 
 def test_only_clipped_peaks_in_a_group() -> None:
@@ -226,9 +248,11 @@ def releases(seed: int, slope: float, *, weight_error: float = 0.0) -> list[Obse
     return rows
 
 
-def test_the_pretension_slope_is_recovered() -> None:
+@pytest.mark.parametrize("weight_error", [0.0, 0.02])
+def test_the_pretension_slope_is_recovered(weight_error: float) -> None:
     rule = default_rule("pretension")
-    group = fit_rule(rule, releases(18, 0.5), sampling=QUICK).group("span_rig")
+    observations = releases(18, 0.5, weight_error=weight_error)
+    group = fit_rule(rule, observations, sampling=QUICK).group("span_rig")
     assert group.constant == pytest.approx(0.5, abs=0.03)
     assert group.default_excluded
     assert group.plan_at(0.97).source == "default"
