@@ -4,8 +4,8 @@ Comes in: a record and assignments as typed. Goes out: a new record, or one line
 which field, what was expected and what was typed. Must not: store anything.
 
 A field may lie deeper (``release.share_carried=0.9``, ``diameters[0].diameter_m="31 cm"``).
-A value is read as TOML where that is possible, else as text; an empty value takes an
-optional field away.
+A value of a text field is taken as it was typed; any other is read as TOML where that is
+possible, else as text. An empty value takes an optional field away.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ from collections.abc import Iterable
 from typing import Any, TypeVar
 
 import msgspec
+from msgspec import inspect
 
 from logger.errors import InputError
 from logger.records import Record, convert, to_body, to_si
-from logger.sheet import Finding, KeyPath, dotted, explain, explain_unit, steps
+from logger.sheet import Finding, KeyPath, dotted, explain, explain_unit, steps, type_at
 
 R = TypeVar("R", bound=Record)
 
@@ -51,14 +52,19 @@ def corrected(record: R, assignments: Iterable[str], where: str) -> R:
     >>> corrected(Job(name="orchard", crew="Wren"), ["note=windy"], "job orchard").note
     'windy'
     """
-    body = built(assignments, where, msgspec.json.decode(to_body(record)))
-    return as_record(body, type(record), where)
+    kind = type(record)
+    return as_record(
+        built(assignments, kind, where, msgspec.json.decode(to_body(record))), kind, where
+    )
 
 
 def built(
-    assignments: Iterable[str], where: str, body: dict[str, Any] | None = None
+    assignments: Iterable[str],
+    kind: type[Record],
+    where: str,
+    body: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Apply assignments to a plain table, by default to an empty one.
+    """Apply assignments to the plain table of a kind of record, by default an empty one.
 
     Raises
     ------
@@ -73,7 +79,7 @@ def built(
             raise InputError(
                 f"{where}: {assignment!r} is not FIELD=VALUE; write for example length_m='3.1 m'"
             )
-        _assign(body, path, text, where)
+        _assign(body, path, text if _is_text(path, kind) else _value(text), where)
     return body
 
 
@@ -99,25 +105,35 @@ def _refusal(where: str, finding: Finding) -> InputError:
     return InputError(f"{where}: {dotted(path)}: expected {expected}, found {found}")
 
 
-def _assign(body: dict[str, Any], path: KeyPath, text: str, where: str) -> None:
+def _is_text(path: KeyPath, kind: type[Record]) -> bool:
+    """Whether a field holds text."""
+    try:
+        return isinstance(type_at(path, kind), inspect.StrType)
+    except (StopIteration, AttributeError):  # no such field; said when the record is built
+        return False
+
+
+def _assign(body: dict[str, Any], path: KeyPath, value: Any, where: str) -> None:
     """Set, or with an empty text remove, what stands at a path."""
     *parents, last = path
     place: Any = body
     try:
         for step in parents:
             place = place.setdefault(step, {}) if isinstance(place, dict) else place[step]
-        if not text:
+        if value == "":
             del place[last]
         elif isinstance(place, list) and last == len(place):
-            place.append(_value(text))
+            place.append(value)
         else:
-            place[last] = _value(text)
+            place[last] = value
     except (KeyError, IndexError, TypeError) as error:
         raise InputError(f"{where}: there is no {dotted(path)} to change") from error
 
 
 def _value(text: str) -> Any:
     """Read a value as TOML, else as the text itself."""
+    if not text:
+        return text
     try:
         return tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:

@@ -170,13 +170,13 @@ def explain(error: msgspec.ValidationError, written: Any, record: type[Record]) 
     said = message[: match.start()] if match else message
     name = re.search(r"`([^`]+)`$", said)
     if said.startswith("Object contains unknown field") and name:
-        return ((*where, name.group(1)), *_explain_unknown(_type_at(where, record), name.group(1)))
+        return ((*where, name.group(1)), *_explain_unknown(type_at(where, record), name.group(1)))
     if said.startswith("Object missing required field") and name:
         return (*where, name.group(1)), "this key, which is required", "nothing"
     if said.startswith("Invalid enum value"):
         return (
             where,
-            f"one of {', '.join(map(str, _type_at(where, record).values))}",
+            f"one of {', '.join(map(str, type_at(where, record).values))}",
             _shown(written, where),
         )
     expected = said.removeprefix("Expected ").split(", got ")[0]
@@ -199,7 +199,7 @@ def _explain_unknown(kind: Any, name: str) -> tuple[str, str]:
     return f"a known key (one of {', '.join(names)})", name
 
 
-def _type_at(where: KeyPath, record: type[Record]) -> Any:
+def type_at(where: KeyPath, record: type[Record]) -> Any:
     """Describe the type that belongs at a path of a record."""
     found: Any = inspect.type_info(record)
     for step in where:

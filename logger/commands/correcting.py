@@ -85,7 +85,7 @@ def correct(logbook: Path, said: dict[str, Any], _number: str | None, words: lis
         before = reader.record(kind, key)
         if before is None:
             named = {"name": key.rpartition("/")[2]} if name not in {"tag", "limit", "note"} else {}
-            record = as_record(built(words, where, dict(named)), kind, where)
+            record = as_record(built(words, kind, where, dict(named)), kind, where)
         else:
             record = corrected(before, words, where)
     return _store(logbook, name, key, record, said["by"])

@@ -376,6 +376,15 @@ BAD = [
         "braking distance",
         "nothing",
     ),
+    Bad(
+        "deep unknown key",
+        "tie_above_block_m",
+        "tie_over_block_m",
+        "tie_over_block_m",
+        "piece[0].drop.tie_over_block_m",
+        "did you mean tie_above_block_m?",
+        "tie_over_block_m",
+    ),
     Bad("no swing", '"snubbed_drop"', '"swing"', "[[piece]]", "piece[0].swing", "swing", "nothing"),
     Bad(
         "no fall length",

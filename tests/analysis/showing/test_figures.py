@@ -19,6 +19,7 @@ from matplotlib.image import imread
 from matplotlib.text import Text
 from numpy.typing import NDArray
 from reviews import prepared, review
+from sheets import SHEET
 
 from analysis.reading.trace import Gap, make_trace
 from analysis.showing.figures import draw_lowering, envelope, save_figure
@@ -252,6 +253,16 @@ def test_a_review_becomes_a_picture_at_the_station(tmp_path: Path) -> None:
     assert "(Wren, 2026-05-03)" in allowance.label
     assert "shock is counted twice" in picture.limits[0].label
     assert "an\u00a0invented\u00a0job" in picture.subtitle
+
+
+def test_a_sling_names_the_weight_beside_its_own_reading(tmp_path: Path) -> None:
+    sheet = SHEET.replace(
+        'station = {name = "rope end", mount = "end", leg = "lead"}\nnodes',
+        'station = {name = "block sling", mount = "sling", node = "high block"}\nnodes',
+    )
+    picture = picture_of(review(prepared(tmp_path, sheet=sheet)), "kN")
+    assert picture.hang_n == pytest.approx(1500.0, rel=0.005)
+    assert picture.hang_words.startswith("at the cell; weight 0.75 ± ")
 
 
 def test_pretension_and_release_are_seen_together(tmp_path: Path) -> None:

@@ -13,6 +13,8 @@ from reviews import prepared, review, tie
 from sheets import SHEET
 
 from analysis.showing.report import peak_to_compare
+from logger.logbook.entries import LogbookEntries
+from logger.logbook.reader import LogbookReader
 
 TRACE_KEYS = {
     "hang_weight_n", "peak_n", "peak_time_s", "dynamic_factor", "pretension_settled_n",
@@ -125,6 +127,17 @@ def test_a_piece_without_prediction_says_so(tmp_path: Path) -> None:
     )
     found = review(prepared(tmp_path, sheet=sheet))
     assert any("no prediction is stored" in caution for caution in found.cautions)
+
+
+def test_a_damaged_prediction_is_told(tmp_path: Path) -> None:
+    made = prepared(tmp_path)
+    with LogbookReader(made.path) as reader:
+        stored = reader.predictions("orchard/P1")[-1]
+    with LogbookEntries(made.path, clock=FakeClock()) as entries:
+        entries.put_prediction("orchard/P1", stored.inputs, {"station": "rope end"})
+    found = review(made)
+    assert found.comparison is None
+    assert any("no peak quantiles" in caution for caution in found.cautions)
 
 
 def test_nothing_loaded_is_no_peak(tmp_path: Path) -> None:
