@@ -104,19 +104,20 @@ def test_a_slow_consumer_sees_only_the_newest() -> None:
 
 def test_a_consumer_that_raises_is_counted_and_goes_on() -> None:
     seen: list[int] = []
+    shown_again = threading.Semaphore(0)
 
     def show(shown: Snapshot) -> None:
         seen.append(shown.at_ns)
+        shown_again.release()
         raise ValueError(shown.at_ns)
 
     consumer = Consumer("bad", show)
     consumer.start()
     for at_ns in (1, 2):
         consumer.offer(snapshot(at_ns))
-        while consumer.n_failed < at_ns:
-            pass
+        assert shown_again.acquire(timeout=10)
     assert consumer.stop(10)
-    assert seen == [1, 2]
+    assert (seen, consumer.n_failed) == ([1, 2], 2)
     assert consumer.last_error == "ValueError: 2"
 
 

@@ -271,6 +271,20 @@ def test_a_duplicate_is_a_fault_and_stored_once(bench: PipelineBench, cell: Fake
     assert faults(bench) == [("duplicate", 50)]
 
 
+def test_an_index_that_its_tick_contradicts_is_placed_and_said(
+    bench: PipelineBench, cell: FakeCell, clock: StillClock
+) -> None:
+    cell.samples(50)
+    clock.sleep(0.1)
+    cell.give(wire.BinaryTalk().data(700, 100_000, np.zeros(10, np.int32)))
+    bench.turn()
+    assert faults(bench) == [("index_unsure", 10)]
+    assert bench.stored(4) == [*range(50), *range(700, 710)]
+    (gap,) = bench.of(GapNoted)
+    assert isinstance(gap, GapNoted)
+    assert (gap.first_index, gap.n_missing) == (50, 650)
+
+
 # --- status ---------------------------------------------------------------------------
 
 
@@ -614,13 +628,11 @@ def test_a_consumer_that_failed_is_on_record(cell: FakeCell, clock: StillClock) 
     items: list[RecordItem] = []
     consumer = Consumer("bad", bad)
     pipeline, _ = pipeline_of(cell, clock, items.append, consumers=[consumer])
-    consumer.start()
     pipeline._turn()
-    while not consumer.n_failed:
-        pass
+    consumer.start()
+    assert consumer.stop(10)
     clock.sleep(1.0)
     pipeline._turn()
-    consumer.stop()
     (fault,) = [item for item in items if isinstance(item, FaultNoted)]
     assert (fault.kind, fault.detail) == ("consumer_failed", "bad: ValueError: a view")
 
