@@ -33,9 +33,13 @@ th[colspan] { padding-top: .9rem; color: #4a4f57; font-weight: 600; }
 nav a { display: inline-block; padding: .5rem .8rem .5rem 0; color: #1d4f80; }
 ul { padding-left: 1.1rem; margin: .6rem 0; }
 footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font-size: .9rem; }
-@page { margin: 14mm; }
+@page { margin: 11mm; }
 @media print {
-  body { max-width: none; padding: 0; font-size: 8.5pt; line-height: 1.3; }
+  body { max-width: none; padding: 0; font-size: 8.5pt; line-height: 1.2; }
+  th, td { padding: .5mm 2mm .5mm 0; }
+  th[colspan] { padding-top: 1.6mm; }
+  th { width: 26%; }
+  h1 { margin: 0; }
   nav { display: none; }
   section { break-before: page; margin: 0; display: grid; gap: 0 5mm;
     grid-template-columns: 96mm 1fr; align-items: start; }
@@ -126,8 +130,9 @@ def _section(entry: Entry) -> str:
     tables = "".join(_rows(heading, rows) for heading, rows in entry.groups if rows)
     return (
         f'<section id="{escape(entry.anchor)}">\n<h2>{escape(entry.title)}</h2>\n'
+        f"{f'<ul>{remarks}</ul>' if remarks else ''}\n"
         f'<img src="data:image/png;base64,{picture}" alt="{escape(entry.alt)}">\n'
-        f"<table>{tables}</table>\n{f'<ul>{remarks}</ul>' if remarks else ''}</section>"
+        f"<table>{tables}</table>\n</section>"
     )
 
 
