@@ -12,7 +12,7 @@ from capture_rig import CALIBRATION, Cell, Recorder, assert_none_wrong, well
 
 from logger.logbook.reader import LogbookReader
 
-NOISY = ("--rate", "4000", "--noise-n", "300", "--fifo", "4096")
+NOISY = ("--rate", "4000", "--noise-n", "300", "--fifo", "32768")
 
 
 @pytest.mark.parametrize(

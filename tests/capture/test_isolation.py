@@ -46,7 +46,7 @@ def test_consumers_that_raise_or_stall_cost_no_sample(tmp_path: Path) -> None:
         release.wait()
 
     consumers = [Consumer("bad", bad), Consumer("stuck", stuck), Consumer("good", seen.append)]
-    with Cell(tmp_path, "--rate", "4000", "--fifo", "4096") as cell:
+    with Cell(tmp_path, "--rate", "4000", "--fifo", "32768") as cell:
         session = Session(plan(logbook, cell.url), consumers=consumers)
         session.start()
         try:
@@ -103,7 +103,7 @@ def test_a_raw_recording_replayed_gives_the_same_counts(tmp_path: Path, pace: st
         taps.append(Tap(open_transport(url, clock)))
         return taps[0]
 
-    with Cell(tmp_path, "--corrupt", "0.001", "--fifo", "4096") as cell:
+    with Cell(tmp_path, "--corrupt", "0.001", "--fifo", "32768") as cell:
         session = Session(plan(live, cell.url), opener=opener)
         session.start()
         try:

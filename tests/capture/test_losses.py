@@ -53,7 +53,7 @@ def test_a_reader_that_sleeps_finds_exactly_the_overrun_of_the_device(tmp_path: 
 def test_one_percent_of_damaged_bytes_brings_no_wrong_sample(tmp_path: Path) -> None:
     logbook = tmp_path / "job.logbook"
     with (
-        Cell(tmp_path, "--rate", "4000", "--corrupt", "0.01", "--fifo", "4096") as cell,
+        Cell(tmp_path, "--rate", "4000", "--corrupt", "0.01", "--fifo", "32768") as cell,
         Recorder(logbook, "--cell", cell.url, "--for", "5") as recorder,
     ):
         assert recorder.end() == 0, recorder.errors()
@@ -118,7 +118,7 @@ def test_a_port_that_is_pulled_and_put_back_leaves_a_gap_and_goes_on(tmp_path: P
 def test_frames_that_come_twice_are_kept_once(tmp_path: Path) -> None:
     logbook = tmp_path / "job.logbook"
     with (
-        Cell(tmp_path, "--duplicate", "0.2", "--drop", "0.1", "--fifo", "4096") as cell,
+        Cell(tmp_path, "--duplicate", "0.2", "--drop", "0.1", "--fifo", "32768") as cell,
         Recorder(logbook, "--cell", cell.url, "--for", "4") as recorder,
     ):
         assert recorder.end() == 0, recorder.errors()

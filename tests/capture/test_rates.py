@@ -22,8 +22,8 @@ from capture_rig import (
 def test_1_and_4_khz_at_once(tmp_path: Path, seconds: int) -> None:
     logbook = tmp_path / "job.logbook"
     with (
-        Cell(tmp_path, "--rate", "1000", name="slow") as slow,
-        Cell(tmp_path, "--rate", "4000", "--per-frame", "32", "--fifo", "4096", name="fast") as fast,
+        Cell(tmp_path, "--rate", "1000", "--fifo", "32768", name="slow") as slow,
+        Cell(tmp_path, "--rate", "4000", "--per-frame", "32", "--fifo", "32768", name="fast") as fast,
         Recorder(
             logbook, "--cell", f"slow={slow.url}", "--cell", f"fast={fast.url}",
             "--for", str(seconds),
