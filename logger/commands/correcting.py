@@ -19,7 +19,8 @@ from logger.corrections import as_record, built, corrected
 from logger.errors import InputError, LogbookMissingError
 from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
-from logger.records import KINDS, Cell, Guess, Limit, Piece, Record
+from logger.records import KINDS, Cell, Guess, Limit, Piece, Record, Rig
+from logger.samples import Scaling
 from logger.scaling import scaling_of
 from logger.units import parse
 
@@ -27,20 +28,35 @@ Done = dict[str, Any]
 """What a step did, as printed with ``--json``; ``lines`` is what a person reads."""
 
 
-def calibrate(logbook: Path, cells: Iterable[Cell]) -> list[int]:
-    """Give streams that have no calibration the one of their cell."""
+def calibrate(logbook: Path, cells: Iterable[Cell], *, replace: bool = False) -> list[int]:
+    """Give streams the calibration of their cell, as a new version; counts stay as they are.
+
+    Parameters
+    ----------
+    logbook : Path
+        The logbook.
+    cells : iterable of Cell
+        With their load points.
+    replace : bool
+        Also where a stream already has another calibration.
+
+    Returns
+    -------
+    list of int
+        Streams that were calibrated.
+    """
     by_name = {name: cell for cell in cells for name in (cell.name, cell.device_id) if name}
+    wanted: dict[int, Scaling] = {}
     with LogbookReader(logbook) as reader:
-        bare = [
-            (stream.id, by_name[name])
-            for stream in reader.streams()
-            for name in (stream.info.device_id, stream.cell)
-            if name in by_name and reader.scaling(stream.id) is None
-        ]
+        for stream in reader.streams():
+            cell = by_name.get(stream.info.device_id) or by_name.get(stream.cell)
+            held = reader.scaling(stream.id)
+            if cell is not None and (held is None or (replace and held != scaling_of(cell))):
+                wanted[stream.id] = scaling_of(cell)
     with LogbookEntries(logbook) as entries:
-        for stream, cell in bare:
-            entries.put_calibration(stream, scaling_of(cell))
-    return [stream for stream, _ in bare]
+        for number, scaling in wanted.items():
+            entries.put_calibration(number, scaling)
+    return list(wanted)
 
 
 def known_piece(reader: LogbookReader, key: str) -> str:
@@ -92,13 +108,13 @@ def correct(logbook: Path, said: dict[str, Any], _number: str | None, words: lis
 
 
 def _store(logbook: Path, name: str, key: str, record: Record, author: str) -> Done:
-    """Store a version; predict again what rests on it; calibrate what has no calibration."""
+    """Store a version; predict again what rests on it; a cell calibrates its streams."""
     with LogbookEntries(logbook) as entries:
         version = entries.put_record(key, record, author=author)
     with LogbookReader(logbook) as reader:
         affected = planning.pieces_affected(reader, name, key)
     predicted, unpredicted = planning.predict_pieces(logbook, affected)
-    calibrated = calibrate(logbook, [record]) if isinstance(record, Cell) else []
+    calibrated = calibrate(logbook, [record], replace=True) if isinstance(record, Cell) else []
     lines = [f"{name} {key}: version {version}, by {author}"]
     lines += [f"predicted again: {key}" for key in predicted]
     lines += [f"caution: {key} could not be predicted: {why}" for key, why in unpredicted]
@@ -152,7 +168,29 @@ def limit(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[str
         "note": said["limit_note"],
     }
     record = as_record(body, Limit, "limit")
-    return _store(logbook, "limit", f"{record.on}/{record.kind}", record, said["limit_by"])
+    with LogbookReader(logbook) as reader:
+        known = _gear(reader)
+    done = _store(logbook, "limit", f"{record.on}/{record.kind}", record, said["limit_by"])
+    if record.on not in known:
+        done["lines"].append(
+            f"caution: nothing here is called {record.on!r} yet; "
+            f"there are: {listed(sorted(known)) or 'no ropes, nodes, cells or stations'}"
+        )
+    return done
+
+
+def _gear(reader: LogbookReader) -> set[str]:
+    """Names that a limit can be on: ropes, nodes, cells, stations."""
+    rigs = reader.all_records(Rig).values()
+    streams = reader.streams()
+    return {
+        *reader.keys("rope"),
+        *reader.keys("cell"),
+        *(stream.cell for stream in streams),
+        *(stream.station for stream in streams if stream.station),
+        *(rig.station.name for rig in rigs),
+        *(node.name for rig in rigs for node in rig.nodes),
+    }
 
 
 def history(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[str]) -> Done:

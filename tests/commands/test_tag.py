@@ -170,6 +170,20 @@ def test_a_record_can_be_made_from_nothing(tmp_path: Path) -> None:
     assert plain["record"]["force_n"] == 9000.0
 
 
+def test_a_corrected_calibration_is_a_new_version_of_its_streams(
+    made: Made, tmp_path: Path
+) -> None:
+    said(made, "--sheet", str(write_sheet(tmp_path)))
+    text = said(made, "--set", "cell", "red", "points[1].force_n=1010", "--by", "Wren")
+    assert "calibrated streams 1" in text
+    with LogbookReader(made.path) as reader:
+        old, new = reader.calibrations(1)
+    assert old.scaling.n_per_count == 0.1
+    assert new.scaling.n_per_count == pytest.approx(0.101)
+    again = said(made, "--set", "cell", "red", "points[1].force_n=1010", "--by", "Wren")
+    assert "calibrated" not in again
+
+
 def test_a_correction_that_cannot_be_predicted_is_stored_and_told(
     made: Made, tmp_path: Path
 ) -> None:
@@ -195,15 +209,21 @@ def test_a_guess_is_added_with_who_made_it(made: Made, tmp_path: Path) -> None:
 
 
 def test_a_limit_is_typed_and_signed(made: Made) -> None:
-    said(
+    text = said(
         made, "--limit", "blue 14", "--limit-kind", "working_limit", "--limit-force", "5 kN",
         "--limit-by", "Wren", "--limit-note", "design factor 10",
     )  # fmt: skip
+    assert "nothing here is called 'blue 14' yet; there are: block sling, red" in text
     with LogbookReader(made.path) as reader:
         limit = reader.record(Limit, "blue 14/working_limit")
     assert limit is not None
     assert (limit.force_n, limit.by, limit.note) == (5000.0, "Wren", "design factor 10")
     assert len(limit.entered) == len("2026-05-03 10:20")
+    text = said(
+        made, "--limit", "red", "--limit-kind", "peak_allowance", "--limit-force", "5 kN",
+        "--limit-by", "Wren",
+    )  # fmt: skip
+    assert "caution" not in text
 
 
 def test_history_as_json(made: Made, tmp_path: Path) -> None:
