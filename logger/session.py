@@ -29,6 +29,7 @@ from logger.trigger import DEFAULT_SETTINGS, TriggerSettings
 
 STOP_S: Final = 1.5
 """How long the devices have to answer STOP: three tries."""
+DISK_NS: Final = 2_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,7 @@ class Session:
         self._transports: list[Transport] = []
         self._queue = ByteQueue(0)
         self._running: _Running | None = None
+        self._disk_due_ns = 0
         self._last = Snapshot(self._clock.boot_ns(), (), 0, None, 0)
 
     @property
@@ -143,7 +145,10 @@ class Session:
         running = self._running
         if running is None:
             return True
-        running.pipeline.free_bytes = _free_bytes(self.plan.logbook)
+        now_ns = self._clock.boot_ns()
+        if now_ns >= self._disk_due_ns:
+            self._disk_due_ns = now_ns + DISK_NS
+            running.pipeline.free_bytes = _free_bytes(self.plan.logbook)
         return self._woken.wait(timeout_s) or all(link.ended for link in self._transports)
 
     def mark(self, kind: str, note: str = "") -> None:

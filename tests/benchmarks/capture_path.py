@@ -2,7 +2,7 @@
 
 Run ``python tests/benchmarks/capture_path.py [--samples N] [--seconds S] [--json]``. Each
 reader is a process of its own behind a pseudo-terminal; only its own processor time counts,
-from the first byte it waits for to the last sample it has stored.
+from the open port to the last sample stored and, for ours, the logbook closed.
 
 *flood*: the sender writes as fast as the port takes it: samples per processor second.
 *paced*: 4000 samples/s in real time: processor time per second of recording.
@@ -110,8 +110,9 @@ def read_ours(link: str, out: Path, _n_bytes: int, n: int) -> None:
 
     session = Session(SessionPlan(out, (CellPlan("cell", f"serial:{link}", scaling),)))
 
+    session.start()
+
     def work() -> None:
-        session.start()
         while not session.wait(0.05):
             if session.snapshot.cells and session.snapshot.cells[0].n_samples >= n:
                 break
