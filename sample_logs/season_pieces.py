@@ -216,7 +216,8 @@ def _down(draw: _Draw, after_s: float) -> world.DownTable:
         after_s=after_s,
         drop_m=draw.between(0.8, 1.2) if draw.kind == "span" else draw.between(1.6, 2.3),
         speed_m_per_s=draw.between(0.6, 0.9),
-        jerk=draw.between(0.04, 0.10),
+        jerk=draw.between(0.015, 0.05, 3),
+        jerk_hz=1.7,
         ramp_s=draw.between(1.0, 1.4),
     )
 
