@@ -23,7 +23,23 @@ def write_figure(review: Review, path: Path, unit: ForceUnit) -> Path:
     return path
 
 
-def write_page(reviews: Sequence[Review], path: Path, unit: ForceUnit, origin: str) -> Path:
+def write_figures(reviews: Sequence[Review], folder: Path, unit: ForceUnit) -> dict[Path, bytes]:
+    """Draw ``lowering-N.png`` of each review into a folder; give paths and pictures."""
+    pictures = {
+        folder / f"lowering-{review.source.number}.png": _png(review, unit) for review in reviews
+    }
+    for path, picture in pictures.items():
+        path.write_bytes(picture)
+    return pictures
+
+
+def write_page(
+    reviews: Sequence[Review],
+    path: Path,
+    unit: ForceUnit,
+    origin: str,
+    pictures: Sequence[bytes] = (),
+) -> Path:
     """Write one page of all reviews; give its path.
 
     Parameters
@@ -36,7 +52,10 @@ def write_page(reviews: Sequence[Review], path: Path, unit: ForceUnit, origin: s
         Unit of force.
     origin : str
         The logbook's name, for the footer.
+    pictures : sequence of bytes, optional
+        The reviews' figures as PNG, when they are drawn already.
     """
+    drawn = pictures or [_png(review, unit) for review in reviews]
     jobs = dict.fromkeys(review.source.job for review in reviews if review.source.job is not None)
     about = [f"Job {job.name}: {job.note}" for job in jobs if job.note]
     if any(review.invented for review in reviews):
@@ -46,7 +65,7 @@ def write_page(reviews: Sequence[Review], path: Path, unit: ForceUnit, origin: s
         f"Lowerings: {names}",
         f"{len(reviews)} lowering(s), measured beside predicted. Forces in {unit}; "
         "± is the expanded uncertainty (k = 2).",
-        [_entry(review, unit) for review in reviews],
+        [_entry(review, unit, png) for review, png in zip(reviews, drawn, strict=True)],
         [" ".join(words) for words in (about, STANDING) if words],
         f"Made by ropetally from {origin}.",
     )
@@ -54,12 +73,12 @@ def write_page(reviews: Sequence[Review], path: Path, unit: ForceUnit, origin: s
     return path
 
 
-def _entry(review: Review, unit: ForceUnit) -> Entry:
+def _entry(review: Review, unit: ForceUnit, picture_png: bytes) -> Entry:
     """One lowering for the page; the cautions that stand at its top are not repeated."""
     return Entry(
         anchor=f"lowering-{review.source.number}",
         title=title_of(review),
-        picture_png=_png(review, unit),
+        picture_png=picture_png,
         alt=alt_text(review, unit),
         groups=groups_of(review, unit),
         remarks=[remark for remark in remarks_of(review) if remark not in STANDING],

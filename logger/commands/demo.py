@@ -170,11 +170,8 @@ def command(out: Path, rate: int, weight_factor: float) -> None:
     run(["tag", LOGBOOK, "--sheet", SHEET], folder)
     run(["check", LOGBOOK], folder)
     run(["lowerings", LOGBOOK], folder)
-    reviews = [
-        ["review", LOGBOOK, str(number), "--figure", f"lowering-{number}.png"]
-        for number in range(1, LOWERINGS + 1)
-    ]
-    run_beside([*reviews, ["review", LOGBOOK, "all", "--page", PAGE]], folder)
+    reviews = [["review", LOGBOOK, str(number)] for number in range(1, LOWERINGS + 1)]
+    run_beside([*reviews, ["review", LOGBOOK, "all", "--out", "."]], folder)
     click.echo(
         f"\nDone. Open {out / PAGE} in a browser, or the figures lowering-1.png … beside it."
     )

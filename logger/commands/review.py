@@ -160,20 +160,19 @@ def _write_files(
     """Write figures and page; give what was written."""
     if figure is None and page is None and out is None:
         return []
-    from analysis.showing.files import write_figure, write_page
+    from analysis.showing.files import write_figure, write_figures, write_page
 
     written = []
+    pictures: dict[Path, bytes] = {}
     if figure is not None:
         written.append(write_figure(reviews[0], figure, unit))
     if out is not None:
         out.mkdir(parents=True, exist_ok=True)
-        written += [
-            write_figure(review, out / f"lowering-{review.source.number}.png", unit)
-            for review in reviews
-        ]
+        pictures = write_figures(reviews, out, unit)
+        written += pictures
         page = page or out / "lowerings.html"
     if page is not None:
-        written.append(write_page(reviews, page, unit, logbook.name))
+        written.append(write_page(reviews, page, unit, logbook.name, list(pictures.values())))
     return written
 
 
