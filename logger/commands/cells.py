@@ -39,13 +39,13 @@ class PortFound:
 
 
 def list_ports(paths: tuple[str, ...]) -> list[PortFound]:
-    """Give the ports that the system knows and those that were named."""
+    """Give the ports that were named, and no other; those that the system knows if none was."""
     from serial.tools.list_ports import comports
 
     known = {port.device: port.description or "" for port in comports()}
     known = {device: "" if text == "n/a" else text for device, text in known.items()}
-    named = [PortFound(path, "named") for path in paths if path not in known]
-    return [PortFound(device, text) for device, text in sorted(known.items())] + named
+    wanted = dict.fromkeys(paths) or sorted(known)
+    return [PortFound(path, known.get(path, "named")) for path in wanted]
 
 
 def ask(found: PortFound, wait_s: float, clock: Clock) -> PortFound:
@@ -120,7 +120,7 @@ def _line(found: PortFound) -> str:
     return f"{found.port}: {found.description or 'a port'}"
 
 
-def _next_step(ports: list[PortFound], *, asked: bool) -> str | None:
+def _next_step(ports: list[PortFound], *, asked: bool, named: bool) -> str | None:
     """Say what to do when nothing useful was found."""
     if not ports:
         return (
@@ -128,6 +128,8 @@ def _next_step(ports: list[PortFound], *, asked: bool) -> str | None:
         )
     if asked and not any(port.answers for port in ports):
         return "No cell answered. Check power and cable, that no other program has the port, then ask again."
+    if not asked and named:
+        return "Ask whether a cell is there: add --ask"
     if not asked:
         return "Ask which of them is a cell: ropetally cells --ask"
     return None
@@ -147,14 +149,15 @@ def _next_step(ports: list[PortFound], *, asked: bool) -> str | None:
 def command(paths: tuple[str, ...], asking: bool, wait_s: float, as_json: bool) -> None:
     """List the ports where a cell may be, and ask who answers.
 
-    Named ports are listed beside those that the system knows. Asking sends a short
-    request to each port; leave it out when other devices are plugged in.
+    Without PORT: all ports that the system knows; with PORT: those only. Asking opens
+    each listed port and sends a short request; name the ports to ask when other devices
+    are plugged in.
     """
     clock = SystemClock()
     ports = list_ports(paths)
     if asking:
         ports = [ask(found, wait_s, clock) for found in ports]
-    step = _next_step(ports, asked=asking)
+    step = _next_step(ports, asked=asking, named=bool(paths))
     if as_json:
         print_json({"ports": [asdict(found) for found in ports], "next": step})
         return

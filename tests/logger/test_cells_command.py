@@ -91,15 +91,42 @@ def test_ports_are_listed_and_not_opened(known: list[Known], device: Answering) 
         Known("/dev/ttyUSB7", "bridge"),
         Known("/dev/ttyACM0", None),
         Known("/dev/ttyS0", "n/a"),
+        Known(device.name, "a device"),
     ]
-    assert run(device.name, "/dev/ttyUSB7").output.splitlines() == [
+    assert run().output.splitlines() == [
+        f"{device.name}: a device",
         "/dev/ttyACM0: a port",
         "/dev/ttyS0: a port",
         "/dev/ttyUSB7: bridge",
-        f"{device.name}: named",
         "Ask which of them is a cell: ropetally cells --ask",
     ]
     assert device.heard == []
+
+
+def test_named_ports_are_listed_alone_in_the_order_named_and_once(
+    known: list[Known], device: Answering
+) -> None:
+    known += [Known("/dev/ttyACM0", "other"), Known("/dev/ttyUSB7", "bridge")]
+    assert run("/dev/ttyUSB7", device.name, "/dev/ttyUSB7").output.splitlines() == [
+        "/dev/ttyUSB7: bridge",
+        f"{device.name}: named",
+        "Ask whether a cell is there: add --ask",
+    ]
+    assert device.heard == []
+
+
+def test_only_named_ports_are_asked(known: list[Known], device: Answering) -> None:
+    other = Answering("binary")
+    known += [Known(other.name, "not to be disturbed"), Known(device.name, "bridge")]
+    try:
+        (line,) = run(device.name, "--ask").output.splitlines()
+        assert line.startswith(f"{device.name}: cell cell-9")
+        assert device.heard
+        assert other.heard == []
+        run("--ask")
+        assert other.heard
+    finally:
+        other.close()
 
 
 def test_a_cell_says_who_it_is(device: Answering) -> None:
