@@ -18,6 +18,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from analysis.reading.balance import find_balance
 from analysis.reading.filters import (
     Blocks,
     block_means,
@@ -186,16 +187,41 @@ class _Reader:
             plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
         )
         chosen = choose(self.steps(levels, load_end))
-        if chosen is None:
-            release, hang = self.without_ringing(levels)
-        else:
-            release = time_release(
-                self.trace.time_s, self.smooth_n, chosen, self.zero, self.noise_n
-            )
+        release: Release | None = None
+        hang: Hang | None = None
+        if chosen is not None:
+            release = self.released(chosen)
             hang = self.hang_after(chosen, release, load_end)
+        if hang is None or not hang.still:
+            balanced = self.near_balance(load_end)
+            if balanced is not None:
+                release, hang = balanced
+            elif chosen is None:
+                release, hang = self.without_ringing(levels)
         phases = self.label(release, hang, load_end, after)
         strokes = count_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
         return _Found(plateaus, phases, release, hang, after, strokes)
+
+    def released(self, step: Step) -> Release:
+        return time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
+
+    def near_balance(self, load_end: float) -> tuple[Release, Hang] | None:
+        """Small transient between two calm levels: the hand-over of a piece near balance."""
+        found = find_balance(
+            self.blocks,
+            self.zero,
+            self.trace.time_s,
+            self.smooth_n,
+            end_s=load_end,
+            noise_n=self.noise_n,
+        )
+        if found is None:
+            return None
+        period = found.step.period * self.trace.period_s if found.swings else 0.0
+        hang = Hang(found.hang.start_s, found.hang.end_s, still=True, period_s=period)
+        if found.swings:
+            return self.released(found.step), hang
+        return quiet_release(found.before, self.zero.load_s, found.hang), hang
 
     def touchdown(self) -> tuple[float, float] | None:
         """Slack that follows the largest force for a second, or to the record's end."""

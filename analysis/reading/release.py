@@ -33,6 +33,7 @@ _ABRUPT_S: Final = 0.2
 _FALLS: Final = 1.03
 _FOOT_S: Final = 0.05
 _STAGE_S: Final = 0.02
+_CLEAR_OF_NOISE: Final = 10.0
 _STROKE_S: Final = 0.03
 
 
@@ -119,8 +120,10 @@ def _from_level(
     part = smooth_n[step.first : first]
     start = step.first + _leaving(part, step, noise_n, time_s)
     low = step.before.last_n if step.before is not None else float(smooth_n[start])
+    if step.alike:
+        low = 2.0 * step.level_n - float(smooth_n[first])
     kind: ReleaseKind = "drop" if low > step.level_n else "rise"
-    if kind == "rise" and is_staged(time_s, smooth_n[start:first]):
+    if kind == "rise" and is_staged(time_s, smooth_n[start:first], noise_n):
         kind = "staged"
     past = _past_extreme(smooth_n, first, end, step.level_n)
     return _release(kind, time_s, (start, first, past, end), None, step.before)
@@ -213,7 +216,7 @@ def _leaving(part: FloatArray, step: Step, noise_n: float, time_s: FloatArray) -
     return int(flat[-1]) + few // 2 if flat.size else 0
 
 
-def is_staged(time_s: FloatArray, rise_n: FloatArray) -> bool:
+def is_staged(time_s: FloatArray, rise_n: FloatArray, noise_n: float = 0.0) -> bool:
     """Whether a rise pauses on its way: the hinge cracked in steps.
 
     Parameters
@@ -222,18 +225,23 @@ def is_staged(time_s: FloatArray, rise_n: FloatArray) -> bool:
         The record's times.
     rise_n : (m,) float64
         Smoothed newtons from the settled level to the first extreme.
+    noise_n : float
+        Noise of a smoothed sample: neither a rise nor a pause is made of it.
     """
     few = max(round(_STAGE_S / float(time_s[1] - time_s[0])), 1)
     if rise_n.size < 8 * few:
         return False
     slope = rise_n[few:] - rise_n[:-few]
-    least = 0.12 * float(rise_n[-1] - rise_n[0])
+    whole = float(rise_n[-1] - rise_n[0])
+    if slope.max() < _CLEAR_OF_NOISE * noise_n:
+        return False
+    least = max(0.12 * whole, _CLEAR_OF_NOISE * noise_n)
     last = rise_n.size - 1
-    rises = [
-        (a, b)
-        for a, b in runs(slope > 0.3 * slope.max())
-        if rise_n[min(b + few, last)] - rise_n[a] > least
-    ]
+    steep = slope > 0.3 * slope.max()
+    for a, b in runs(~steep):
+        if 0 < a and b < steep.size and b - a < few // 2:
+            steep[a:b] = True
+    rises = [(a, b) for a, b in runs(steep) if rise_n[min(b + few, last)] - rise_n[a] > least]
     return len(rises) >= 2
 
 

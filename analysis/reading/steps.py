@@ -46,9 +46,20 @@ class Step:
     """Last slack sample before the largest force, None without such a stretch."""
 
     @property
+    def alike(self) -> bool:
+        """Whether the level before reads as the one after: the first swing is a real one."""
+        return bool(self.swings.first) and self.swings.first[0] > 0
+
+    @property
+    def swung(self) -> int:
+        """Number of swings after the level before was left."""
+        return len(self.swings.first) - (not self.alike)
+
+    @property
     def first_extreme(self) -> int:
         """Sample of the first extreme after the level before was left."""
-        return self.first + self.swings.peak[min(1, len(self.swings.peak) - 1)]
+        index = 0 if self.alike else 1
+        return self.first + self.swings.peak[min(index, len(self.swings.peak) - 1)]
 
     @property
     def period(self) -> float:
@@ -143,6 +154,7 @@ def make_step(
     *,
     slack_n: float,
     noise_n: float,
+    hysteresis_share: float = _HYSTERESIS_SHARE,
 ) -> Step:
     """Describe what happens between two levels.
 
@@ -156,6 +168,8 @@ def make_step(
         Level before, level after.
     slack_n, noise_n : float
         Below what the rope is slack; noise of a smoothed sample.
+    hysteresis_share : float
+        Smallest swing, as a share of the level after.
 
     Returns
     -------
@@ -166,7 +180,7 @@ def make_step(
     part = force_n[first:last]
     middle = float(np.median(part)) if part.size else 0.0
     level = after.first_n if after is not None else middle
-    swings = swings_about(part, level, max(_HYSTERESIS_SHARE * abs(level), 6.0 * noise_n))
+    swings = swings_about(part, level, max(hysteresis_share * abs(level), 6.0 * noise_n))
     period = float(time_s[1] - time_s[0])
     slack = _slack_before_peak(force_n, first, last, slack_n, period)
     return Step(first, last, before, after, level, swings, slack)
