@@ -15,7 +15,6 @@ is the hang.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -76,15 +75,19 @@ def calm_levels(blocks: Blocks, zero: Zero, end_s: float) -> tuple[Plateau, ...]
         level = float(np.median(part))
         last = float(np.median(part[-n:]))
         out.append(Plateau(blocks.time_s(a), blocks.time_s(b + n - 1), level, level, last))
-    return _joined(out)
+    return _joined(out, blocks.noise_n)
 
 
-def _joined(found: list[Plateau]) -> tuple[Plateau, ...]:
+def _joined(found: list[Plateau], noise_n: float) -> tuple[Plateau, ...]:
     """Join stretches that touch and read alike: what is left of the swinging, or creep."""
     out: list[Plateau] = []
     for late in found:
         early = out[-1] if out else None
-        if early is None or late.start_s - early.end_s > _TOUCH_S or not _alike(early, late):
+        if (
+            early is None
+            or late.start_s - early.end_s > _TOUCH_S
+            or not _alike(early, late, noise_n)
+        ):
             out.append(late)
             continue
         main = max(early, late, key=lambda plateau: plateau.duration_s)
@@ -92,8 +95,8 @@ def _joined(found: list[Plateau]) -> tuple[Plateau, ...]:
     return tuple(out)
 
 
-def _alike(early: Plateau, late: Plateau) -> bool:
-    return abs(late.level_n - early.last_n) < _LEAST_CHANGE * late.level_n
+def _alike(early: Plateau, late: Plateau, noise_n: float) -> bool:
+    return abs(late.level_n - early.last_n) < _LEAST_CHANGE * late.level_n + 3.0 * noise_n
 
 
 def find_balance(
@@ -124,10 +127,10 @@ def find_balance(
     -------
     Balance or None
     """
-    for before, after in reversed(list(pairwise(calm_levels(blocks, zero, end_s)))):
-        if after.duration_s < STILL_S or after.start_s - before.end_s <= _TOUCH_S:
-            continue
-        step = make_step(
+    levels = calm_levels(blocks, zero, end_s)
+
+    def between(before: Plateau, after: Plateau) -> Step:
+        return make_step(
             time_s,
             smooth_n,
             (before.end_s - 0.1, after.start_s + 0.1),
@@ -136,15 +139,27 @@ def find_balance(
             noise_n=noise_n,
             hysteresis_share=_HYSTERESIS_SHARE,
         )
-        if not _within_bounds(step, before, after, noise_n):
-            continue
-        change = after.level_n - before.last_n
-        swings = step.swung >= (1 if change < -_LEAST_CHANGE * after.level_n else 2)
-        if not swings and abs(change) < _LEAST_CHANGE * after.level_n:
-            continue
-        near = abs(change) <= NEAR * after.level_n
-        return Balance(before, after, step, swings) if near and (swings or change < 0) else None
+
+    for at in reversed(range(1, len(levels))):
+        after = levels[at]
+        for before in _levels_before(levels[:at]) if after.duration_s >= STILL_S else ():
+            step = between(before, after)
+            apart = after.start_s - before.end_s > _TOUCH_S
+            if not apart or not _within_bounds(step, before, after, noise_n):
+                continue
+            change = (after.level_n - before.last_n) / after.level_n
+            swings = step.swung >= (1 if change < -_LEAST_CHANGE else 2)
+            if abs(change) <= NEAR and (swings or change < -_LEAST_CHANGE):
+                return Balance(before, after, step, swings)
+            if abs(change) > _LEAST_CHANGE:
+                return None
     return None
+
+
+def _levels_before(levels: tuple[Plateau, ...]) -> tuple[Plateau, ...]:
+    """Last long level, then the short ones after it: crests of the swinging, or a short wait."""
+    held = [i for i, level in enumerate(levels) if level.duration_s >= STILL_S]
+    return levels[held[-1] if held else 0 :]
 
 
 def _within_bounds(step: Step, before: Plateau, after: Plateau, noise_n: float) -> bool:

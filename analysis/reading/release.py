@@ -239,7 +239,7 @@ def is_staged(time_s: FloatArray, rise_n: FloatArray, noise_n: float = 0.0) -> b
     last = rise_n.size - 1
     steep = slope > 0.3 * slope.max()
     for a, b in runs(~steep):
-        if 0 < a and b < steep.size and b - a < few // 2:
+        if a > 0 and b < steep.size and b - a < few // 2:
             steep[a:b] = True
     rises = [(a, b) for a, b in runs(steep) if rise_n[min(b + few, last)] - rise_n[a] > least]
     return len(rises) >= 2

@@ -21,6 +21,7 @@ _SAME_LEVEL: Final = 0.03
 _SAME_OPEN_LEVEL: Final = 0.15
 _EARLY_ENOUGH: Final = 0.2
 _SWINGS_TO_FADE: Final = 2
+_SWINGS_SEEN: Final = 8
 _FADE: Final = 1.3
 _CATCH_RISE_S: Final = 0.5
 _BRAKE_S: Final = 2.5
@@ -87,7 +88,7 @@ class Step:
     @property
     def dies_down(self) -> bool:
         """Whether its swings fade, as a released piece's do and brake jerks do not."""
-        sizes = self.swings.amplitude_n[1:-1]
+        sizes = self.swings.amplitude_n[1:-1][:_SWINGS_SEEN]
         half = len(sizes) // 2
         return half >= _SWINGS_TO_FADE and max(sizes[:half]) > _FADE * max(sizes[half:])
 
