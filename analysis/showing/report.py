@@ -19,7 +19,7 @@ from analysis.reading.features import FLAG_WORDS, Features, read_features
 from analysis.source import LoweringSource
 from logger.records import Limit, piece_key
 
-_LATE_PHASES: Final = frozenset({"hang", "lowering", "touchdown", "after"})
+LATE_PHASES: Final = frozenset({"hang", "lowering", "touchdown", "after"})
 """Phases whose peaks no prediction is about."""
 
 
@@ -190,7 +190,7 @@ def peak_to_compare(features: Features) -> PeakToCompare | None:
     if features.peak_n is None:
         return None
     phase = phase_words(features.peak_phase or "")
-    if features.peak_phase in _LATE_PHASES and features.release_peak_n is not None:
+    if features.peak_phase in LATE_PHASES and features.release_peak_n is not None:
         words = f"release peak (the largest force came later, in {phase})"
         return PeakToCompare(features.release_peak_n, features.release_peak_n_u, words)
     return PeakToCompare(
