@@ -64,7 +64,7 @@ class LoweringSource:
     start_wall_ns : int
         Wall time of time 0, the converter's filter delay taken off.
     first_index, last_index : int
-        Window in the stream, inclusive, as corrected by the tag.
+        Window in the stream, inclusive, as the trigger or a person set it.
     closed : bool
         False when the recording ended before the window did.
     origin : str
@@ -132,7 +132,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
     piece = reader.record(Piece, key) if key else None
     rig = reader.record(Rig, piece.rig) if piece is not None else None
     window, stream, cells = _window(reader, number, rig)
-    first, last = _corrected(window, tag, reader, number)
+    first, last = _extent(window, reader)
     samples = reader.samples(stream.id, first, last)
     if len(samples.index) < 2:
         raise SourceError(
@@ -147,6 +147,8 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
     delay_ns = stream.info.filter_delay_us * 1000
     if not window.closed:
         cautions.append("the recording ended before the lowering did")
+    if window.merged_into is not None:
+        cautions.append(f"merged into lowering {window.merged_into}: its samples are part of that")
     return LoweringSource(
         number=number,
         stream=stream,
@@ -171,8 +173,9 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
 
 
 def lowering_numbers(reader: LogbookReader) -> tuple[int, ...]:
-    """Numbers of the lowerings that a logbook holds, in order."""
-    return tuple(sorted({window.number for window in reader.lowerings()}))
+    """Numbers of the lowerings that a logbook holds, in order, without those merged into others."""
+    windows = reader.lowerings()
+    return tuple(sorted({window.number for window in windows if window.merged_into is None}))
 
 
 def _window(
@@ -190,14 +193,13 @@ def _window(
     return windows[chosen], streams[chosen], tuple(stream.cell for stream in streams)
 
 
-def _corrected(window: Lowering, tag: Tag, reader: LogbookReader, number: int) -> tuple[int, int]:
-    """Apply a tag's correction to the trigger's window."""
-    first = window.first_index if tag.first_index is None else tag.first_index
-    last = window.last_index if tag.last_index is None else tag.last_index
+def _extent(window: Lowering, reader: LogbookReader) -> tuple[int, int]:
+    """First and last sample of a window that holds some."""
+    first, last = window.first_index, window.last_index
     if last is None or last <= first:
         raise SourceError(
-            f"{reader.path}: lowering {number} has no samples between {first} and {last}; "
-            f"correct its window: ropetally tag {reader.path} {number} --first-index …"
+            f"{reader.path}: lowering {window.number} has no samples between {first} and {last}; "
+            f"correct its window: ropetally tag {reader.path} {window.number} --first-index …"
         )
     return first, last
 

@@ -234,17 +234,62 @@ class Cell(Record, frozen=True, kw_only=True):
 class Tag(Record, frozen=True, kw_only=True):
     """Ties a lowering to a piece; also notes on it and its fate.
 
-    ``first_index``/``last_index`` override the trigger's window when corrected.
+    ``discard_reason`` says why it is left out of comparisons.
     """
 
     piece: str = ""
     job: str = ""
     note: str = ""
     discarded: bool = False
+    discard_reason: str = ""
     tag_line_tight: bool = False
     touched: bool = False
-    first_index: int | None = None
-    last_index: int | None = None
+
+
+class WindowPart(Record, frozen=True, kw_only=True):
+    """Samples ``first_index`` to ``last_index`` (inclusive) of one stream."""
+
+    stream: Annotated[int, Meta(ge=1)]
+    first_index: Annotated[int, Meta(ge=0)]
+    last_index: Annotated[int, Meta(ge=0)]
+
+
+class Window(Record, frozen=True, kw_only=True):
+    """The windows of one lowering as a person set them; the trigger's own rows stay.
+
+    Parameters
+    ----------
+    parts : tuple of WindowPart
+        All of the lowering's windows, one a stream; empty: as the trigger saw them.
+    split_from : int, optional
+        A lowering made by hand: the one that it was a part of.
+    merged_into : int, optional
+        It is now a part of that lowering, and no longer one of its own.
+    joined : tuple of int
+        The lowerings that were joined to this one, in that order.
+    """
+
+    parts: tuple[WindowPart, ...] = ()
+    split_from: Annotated[int, Meta(ge=1)] | None = None
+    merged_into: Annotated[int, Meta(ge=1)] | None = None
+    joined: tuple[int, ...] = ()
+
+
+class RuleAcceptance(Record, frozen=True, kw_only=True):
+    """A named person accepts a planning number of one rule and group.
+
+    ``bound``, ``pieces`` and ``jobs`` are what stood on the screen: the bound of 95 % of
+    pieces with 95 % confidence, and what it rested on.
+    """
+
+    rule: Text
+    group: Text
+    number: Positive
+    by: Text
+    bound: Positive | None = None
+    pieces: Annotated[int, Meta(ge=0)] = 0
+    jobs: Annotated[int, Meta(ge=0)] = 0
+    note: str = ""
 
 
 class Note(Record, frozen=True, kw_only=True):
@@ -278,6 +323,8 @@ KINDS: Final[dict[str, type[Record]]] = {
     "limit": Limit,
     "note": Note,
     "tag": Tag,
+    "window": Window,
+    "rule_acceptance": RuleAcceptance,
 }
 """Name under which a record is stored -> its type."""
 

@@ -20,7 +20,7 @@ from logger.commands.output import (
     table,
     units_option,
 )
-from logger.commands.tag import lowering_number
+from logger.commands.selecting import lowering_number
 from logger.errors import InputError
 from logger.logbook.reader import LogbookReader
 from logger.units import ForceUnit

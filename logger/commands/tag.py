@@ -25,10 +25,12 @@ from logger.commands.correcting import (
     limit,
 )
 from logger.commands.output import json_option, listed, logbook_argument, print_json
-from logger.errors import InputError, LogbookMissingError
+from logger.commands.selecting import lowering_number
+from logger.commands.windows import corrected_window, join, split, undo
+from logger.errors import InputError
 from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
-from logger.records import Rig, Rope, Tag, piece_key
+from logger.records import Job, Record, Rig, Rope, Tag, piece_key
 from logger.sheet import read_sheet
 
 Step = Callable[[Path, dict[str, Any], str | None, list[str]], Done]
@@ -48,6 +50,11 @@ def option(name: str, text: str, **more: Any) -> Callable[[Any], Any]:
 @option("--touched/--no-touched", "The piece touched stem or roof.", default=None)
 @option("--tag-line-tight/--tag-line-slack", "The tag line pulled on the piece.", default=None)
 @option("--discard/--keep", "Leave lowering N out of comparisons, or not.", default=None)
+@option("--reason", "Why it is discarded.")
+@option("--split-at", "Split lowering N here: 12.5s from its start, or a sample.", metavar="WHEN")
+@option("--join", "Join lowering N and this neighbour of the same stream.", metavar="M")
+@option("--undo", "Undo the last join, split or window correction of N.", is_flag=True)
+@option("--stream", "Which stream's window to correct, when N has several.", type=int)
 @option("--first-index", "Correct where the window begins (sample).", type=int)
 @option("--last-index", "Correct where the window ends (sample, inclusive).", type=int)
 @option("--set", "Correct a record: FIELD=VALUE …", nargs=2, metavar="KIND KEY", type=str)
@@ -69,12 +76,16 @@ def command(logbook: Path, words: tuple[str, ...], as_json: bool, **said: Any) -
     \b
     tag LOGBOOK --sheet SHEET                 all lowerings in order to the sheet's pieces
     tag LOGBOOK N --piece JOB/PIECE           one lowering; also --note, --touched …
+    tag LOGBOOK N --discard --reason "tag line was on the truck" --by NAME
+    tag LOGBOOK N --split-at 12.5s --by NAME  two pieces in one window
+    tag LOGBOOK N --join M --by NAME          one piece in two windows; --undo takes it back
     tag LOGBOOK --set piece JOB/PIECE length_m="3.1 m" --by NAME
     tag LOGBOOK --guess-weight "300 kgf" --guess-by NAME --piece JOB/PIECE
     tag LOGBOOK --limit "blue 14" --limit-kind working_limit --limit-force "12 kN" --limit-by NAME
     tag LOGBOOK --history piece JOB/PIECE
 
-    A correction is a new version; the old ones stay, with time and author.
+    A correction is a new version; the old ones stay, with time and author. A joined lowering
+    is kept too: lowerings --all lists it.
     """  # noqa: D301 - click's mark for a paragraph that keeps its lines
     number = next((word for word in words if "=" not in word), None)
     assignments = [word for word in words if "=" in word]
@@ -94,13 +105,20 @@ def _step(said: dict[str, Any], number: str | None, assignments: list[str]) -> S
         limit: said["limit"] is not None,
         guess: said["guess_weight"] is not None or said["guess_drop"] is not None,
         tie_sheet: said["sheet"] is not None,
-        tie_one: number is not None,
+        split: said["split_at"] is not None,
+        join: said["join"] is not None,
+        undo: said["undo"],
     }
+    asked[tie_one] = number is not None and not any(asked[step] for step in (split, join, undo))
     wanted = [step for step, is_asked in asked.items() if is_asked]
     if not wanted:
         raise InputError("say what to tag: a lowering's number, --sheet, --set, --limit, --history")
+    if wanted[0] in {split, join, undo} and number is None:
+        raise InputError("say which lowering: tag LOGBOOK N …")
     if len(wanted) > 1:
-        raise InputError("one thing at a time: a number, --sheet, --set, --guess-…, --limit")
+        raise InputError(
+            "one thing at a time: a number, --sheet, --set, --guess-…, --limit, --split-at, --join"
+        )
     if assignments and wanted[0] is not correct:
         raise InputError(f"{assignments[0]!r} goes with --set KIND KEY")
     return wanted[0]
@@ -126,7 +144,8 @@ def tie_sheet(
     stored = planning.store_sheet(logbook, sheet, said["by"], clock)
     calibrated = calibrate(logbook, sheet.cell)
     with LogbookReader(logbook) as reader:
-        numbers = sorted({window.number for window in reader.lowerings()})
+        windows = reader.lowerings()
+        numbers = sorted({w.number for w in windows if w.merged_into is None})
         tags = {int(key): tag for key, tag in reader.all_records(Tag).items()}
     tied_already = {piece_key(tag.job, tag.piece) for tag in tags.values() if tag.piece}
     free = [n for n in numbers if n not in tags or not (tags[n].piece or tags[n].discarded)]
@@ -200,21 +219,24 @@ def tie_one(
             ("touched", "touched"),
             ("tag_line_tight", "tag_line_tight"),
             ("discarded", "discard"),
-            ("first_index", "first_index"),
-            ("last_index", "last_index"),
+            ("discard_reason", "reason"),
         )
         if said[name] is not None
     }
+    if said["discard"] is False:
+        changes["discard_reason"] = ""
     with LogbookReader(logbook) as reader:
         chosen = lowering_number(reader, number or "last")
         if said["piece"]:
             changes |= _piece_fields(known_piece(reader, said["piece"]))
         before = reader.record(Tag, str(chosen)) or Tag()
-    if not changes:
-        raise InputError(f"say what to note on lowering {chosen}: --piece, --note, --touched, …")
-    tag = msgspec.structs.replace(before, **changes)
+        tag = msgspec.structs.replace(before, **changes)
+        _check_tag(reader, chosen, tag, said)
+        job = reader.record(Job, tag.job) if tag.job else None
+        records = _records(reader, chosen, tag if changes else None, said)
+    author = said["by"] or (job.crew if job is not None else "")
     with LogbookEntries(logbook, clock=clock) as entries:
-        version = entries.put_record(str(chosen), tag, author=said["by"])
+        version = entries.put_records(records, author=author)[0]
     what = piece_key(tag.job, tag.piece) if tag.piece else "not tied to a piece"
     words = [f"lowering {chosen}: {what}"]
     words += [
@@ -223,6 +245,8 @@ def tie_one(
             ("touched", tag.touched),
             ("tag line tight", tag.tag_line_tight),
             ("discarded", tag.discarded),
+            (f"because: {tag.discard_reason}", bool(tag.discard_reason)),
+            ("window corrected", said["first_index"] is not None or said["last_index"] is not None),
             (f"note: {tag.note}", bool(tag.note)),
         )
         if is_true
@@ -235,25 +259,24 @@ def tie_one(
     }
 
 
-def lowering_number(reader: LogbookReader, word: str) -> int:
-    """Find which lowering ``N`` or ``last`` is.
+def _check_tag(reader: LogbookReader, number: int, tag: Tag, said: dict[str, Any]) -> None:
+    """Refuse what would not make sense of one lowering."""
+    if said["reason"] and not tag.discarded:
+        raise InputError("--reason says why a lowering is discarded: add --discard")
+    into = reader.lowering(number)[0].merged_into
+    if said["piece"] and into is not None:
+        raise InputError(f"lowering {number} is merged into {into}; tie that one")
 
-    Raises
-    ------
-    InputError
-        Neither a number nor ``last``.
-    LogbookMissingError
-        The logbook holds no such lowering; the message says which it holds.
-    """
-    numbers = sorted({window.number for window in reader.lowerings()})
-    if not word.isdigit() and word != "last":
-        raise InputError(f"{word!r}: give a lowering's number, or last")
-    if not numbers:
-        raise LogbookMissingError(
-            f"{reader.path}: it holds no lowerings yet; record some with: ropetally record"
-        )
-    if word == "last":
-        return numbers[-1]
-    if int(word) not in numbers:
-        raise LogbookMissingError(f"{reader.path}: no lowering {word}; it holds {listed(numbers)}")
-    return int(word)
+
+def _records(
+    reader: LogbookReader, number: int, tag: Tag | None, said: dict[str, Any]
+) -> list[tuple[str, Record]]:
+    """Give what to write: the tag, the window, or both."""
+    records: list[tuple[str, Record]] = [] if tag is None else [(str(number), tag)]
+    ends = said["first_index"], said["last_index"]
+    if ends != (None, None):
+        window = corrected_window(reader, number, *ends, said["stream"])
+        records.append((str(number), window))
+    if not records:
+        raise InputError(f"say what to note on lowering {number}: --piece, --note, --touched, …")
+    return records

@@ -111,9 +111,11 @@ class _Check:
         faults = self._rows("faults", lambda: reader.faults(None))
         streams = self._rows("streams", reader.streams)
         reports = tuple(self._stream(stream, faults) for stream in streams)
-        lowerings = self._rows("lowerings", reader.lowerings)
-        for lowering in lowerings:
+        triggered = self._rows("lowerings", reader.triggered)
+        for lowering in triggered:
             self._lowering(lowering)
+        lowerings = self._rows("lowerings", reader.lowerings)
+        self._count("windows", lambda: self._by_hand(triggered, lowerings))
         n_records = self._count("records", self._records)
         n_predictions = self._count("predictions", self._predictions)
         self._count("tags", lambda: self._tags(lowerings))
@@ -275,6 +277,25 @@ class _Check:
                 f"the window {lowering.first_index} to {lowering.last_index} reaches beyond the "
                 f"stream's {extent[0]} to {extent[1]}",
             )
+
+    def _by_hand(self, triggered: tuple[Lowering, ...], lowerings: tuple[Lowering, ...]) -> int:
+        """Verify the windows that people set, and how they hang together."""
+        for lowering in lowerings:
+            if lowering.by_hand and lowering not in triggered:
+                self._lowering(lowering)
+        known = {lowering.number for lowering in lowerings}
+        own = {lowering.number for lowering in triggered}
+        windows = self._reader.all_records(records.Window)
+        for key, window in windows.items():
+            where = f"window {key!r}"
+            if not key.isdigit() or int(key) not in known:
+                self._problem(where, "there is no lowering of that number")
+            elif (window.split_from is None) != (int(key) in own):
+                self._problem(where, "split from another, or found by the trigger: not both")
+            for number in (window.split_from, window.merged_into, *window.joined):
+                if number is not None and (number not in known or str(number) == key):
+                    self._problem(where, f"it names lowering {number}, which cannot be")
+        return len(windows)
 
     # what people wrote down
 

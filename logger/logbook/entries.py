@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -71,25 +71,47 @@ class LogbookEntries:
         int
             The version; that of the stored one when nothing has changed.
         """
+        return self.put_records([(key, record)], author=author)[0]
+
+    def put_records(
+        self, entries: Sequence[tuple[str, records.Record]], *, author: str = ""
+    ) -> list[int]:
+        """Store records that belong together: all of them, or after a failure none.
+
+        Parameters
+        ----------
+        entries : sequence of (key, Record)
+            As for :meth:`put_record`.
+        author : str
+            Who wrote them down.
+
+        Returns
+        -------
+        list of int
+            The version of each.
+        """
+        wall_ns = self._clock.wall_ns()
+        return self._transact(
+            lambda: [self._insert(key, record, author, wall_ns) for key, record in entries]
+        )
+
+    def _insert(self, key: str, record: records.Record, author: str, wall_ns: int) -> int:
+        """Write a version inside a transaction, unless it says what the last one says."""
         kind, body = kind_of(type(record)), records.to_body(record)
-
-        def insert() -> int:
-            row = self._connection.execute(
-                "SELECT version, body FROM record WHERE kind = ? AND key = ? "
-                "ORDER BY version DESC LIMIT 1",
-                (kind, key),
-            ).fetchone()
-            if row is not None and row[1] == body:
-                return int(row[0])
-            version = 1 if row is None else int(row[0]) + 1
-            values = (kind, key, version, self._clock.wall_ns(), author, body)
-            self._connection.execute(
-                "INSERT INTO record VALUES (NULL, ?, ?, ?, ?, ?, ?, ?)",
-                (*values, record_crc(*values)),
-            )
-            return version
-
-        return self._transact(insert)
+        row = self._connection.execute(
+            "SELECT version, body FROM record WHERE kind = ? AND key = ? "
+            "ORDER BY version DESC LIMIT 1",
+            (kind, key),
+        ).fetchone()
+        if row is not None and row[1] == body:
+            return int(row[0])
+        version = 1 if row is None else int(row[0]) + 1
+        values = (kind, key, version, wall_ns, author, body)
+        self._connection.execute(
+            "INSERT INTO record VALUES (NULL, ?, ?, ?, ?, ?, ?, ?)",
+            (*values, record_crc(*values)),
+        )
+        return version
 
     def put_prediction(self, piece: str, inputs: Any, result: Any) -> int:
         """Store a prediction made now.

@@ -22,7 +22,9 @@ from logger.logbook.rows import (
     Session,
     Stream,
 )
+from logger.logbook.windows import held
 from logger.logbook.written import WrittenReader
+from logger.records import Window
 from logger.samples import (
     CellInfo,
     FaultNoted,
@@ -288,10 +290,18 @@ class LogbookReader(WrittenReader):
         )
         return self.typed(MarkMade, rows)
 
-    def lowerings(self) -> tuple[Lowering, ...]:
-        """All windows, by number, then stream."""
+    def triggered(self) -> tuple[Lowering, ...]:
+        """All windows as the trigger saw them, by number, then stream."""
         rows = self.query(f"{_LOWERING} ORDER BY w.lowering, w.stream")
         return self.typed(Lowering, map(_lowering, rows))
+
+    def lowerings(self) -> tuple[Lowering, ...]:
+        """All windows as they hold now, by number, then stream.
+
+        Those of the trigger, set anew by people's window records, and lowerings that people
+        split off; one that was merged into another is still here and says so.
+        """
+        return held(self.triggered(), self.all_records(Window))
 
     def lowering(self, number: int) -> tuple[Lowering, ...]:
         """Read the windows of one lowering, one for each stream that took part.
@@ -301,12 +311,12 @@ class LogbookReader(WrittenReader):
         LogbookMissingError
             There is none of that number.
         """
-        rows = self.query(f"{_LOWERING} WHERE w.lowering = ? ORDER BY w.stream", number)
-        if not rows:
-            most = self.query("SELECT max(lowering) FROM lowering")[0][0]
-            has = f"it holds 1 to {most}" if most else "it holds none yet"
+        windows = self.lowerings()
+        own = tuple(window for window in windows if window.number == number)
+        if not own:
+            has = f"it holds 1 to {windows[-1].number}" if windows else "it holds none yet"
             raise LogbookMissingError(f"{self.path}: no lowering {number}; {has}")
-        return self.typed(Lowering, map(_lowering, rows))
+        return own
 
 
 def _place(
@@ -332,4 +342,5 @@ def _frozen(array: Any) -> Any:
 def _lowering(row: tuple[Any, ...]) -> tuple[Any, ...]:
     """Columns of a :class:`Lowering`; one left open ends with its stream."""
     *window, last, end_of_stream = row
-    return (*window, end_of_stream if last is None else last, last is not None)
+    end = end_of_stream if last is None else last
+    return (*window, end, last is not None, False, None, None)

@@ -67,10 +67,13 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Lowering:
-    """A window on one stream, as the trigger saw it (a tag may correct it).
+    """A window on one stream, as the trigger saw it or as a person set it later.
 
     ``last_index`` is inclusive. A window left open ends at the stream's last sample and
     has ``closed`` False; ``last_index`` is None only when the stream holds no sample.
+    ``trigger_index`` is where the load came on; in a window that a person set it is kept
+    inside that, so a lowering made by hand has its first sample there. ``by_hand``: a
+    :class:`~logger.records.Window` holds for it, whose links the last two are.
     """
 
     number: int
@@ -79,6 +82,9 @@ class Lowering:
     first_index: int
     last_index: int | None
     closed: bool
+    by_hand: bool = False
+    split_from: int | None = None
+    merged_into: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -91,7 +91,10 @@ class LogbookWriter:
         ).fetchone()
         self.session: int = row[0]
         self.next_stream_id: int = self._next("stream", "id")
-        self.next_lowering: int = self._next("lowering", "lowering")
+        self.next_lowering: int = max(
+            self._next("lowering", "lowering"),
+            self._next("record WHERE kind = 'window'", "CAST(key AS INTEGER)"),
+        )
         self._connection.execute("COMMIT")
         self._checkpoint()
 

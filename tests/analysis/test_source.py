@@ -15,6 +15,7 @@ from logbook_factory import (
     make_logbook,
     release_force,
 )
+from reviews import set_window
 from sheets import SHEET, write_sheet
 
 from analysis.errors import SourceError
@@ -128,7 +129,8 @@ def test_gaps_stand_where_samples_are_missing(tmp_path: Path) -> None:
 
 def test_a_corrected_window_and_what_was_noted(tmp_path: Path) -> None:
     made = prepared(tmp_path)
-    tie(made.path, 1, "P1", first_index=4000, last_index=9999, touched=True, tag_line_tight=True)
+    tie(made.path, 1, "P1", touched=True, tag_line_tight=True)
+    set_window(made, 1, 4000, 9999)
     source = load(made)
     assert source.trace.n == 6000
     assert source.trace.touched
@@ -256,10 +258,10 @@ def test_what_cannot_be_read_says_what_to_do(tmp_path: Path) -> None:
     assert load(made).origin == "later"
     with pytest.raises(SourceError, match="no lowering 7; it holds 1"):
         load(made, 7)
-    tie(made.path, 1, "P1", first_index=900, last_index=800)
+    set_window(made, 1, 900, 800)
     with pytest.raises(SourceError, match="no samples between 900 and 800"):
         load(made)
-    tie(made.path, 1, "P1", first_index=900_000, last_index=900_100)
+    set_window(made, 1, 900_000, 900_100)
     with pytest.raises(SourceError, match="holds no samples from 900000"):
         load(made)
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from logbook_factory import Made, drop_force, make_logbook, release_force
+from reviews import set_window
 from sheets import write_sheet
 
 from logger.commands import lowerings, tag
@@ -86,10 +87,12 @@ def test_a_corrected_window_is_the_one_listed(tmp_path: Path) -> None:
 
 def test_counts_without_calibration_and_an_empty_window(tmp_path: Path) -> None:
     made = make_logbook(tmp_path / "job.logbook", [drop_force(), drop_force()], scaling=False)
-    tagged(made, "2", "--first-index", "900000", "--last-index", "900010")
+    set_window(made, 2, 900_000, 900_010)
     first, second = rows(made)
     assert first["peak_n"] is None
-    assert (second["start"], second["duration_s"], second["flags"]) == (None, None, ["empty"])
+    assert (second["start"], second["duration_s"], second["flags"]) == (
+        None, None, ["empty", "by_hand"],
+    )  # fmt: skip
     assert "not calibrated" in listed(made)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 from logbook_factory import Made, drop_force, make_logbook, release_force
-from reviews import prepared, tie
+from reviews import prepared, set_window
 
 from analysis.errors import SourceError
 from logger.commands.main import exit_code_of
@@ -97,7 +97,7 @@ def test_all_of_them_in_one_table(tmp_path: Path) -> None:
 
 def test_one_that_cannot_be_read_does_not_hide_the_others(tmp_path: Path) -> None:
     made = prepared(tmp_path)
-    tie(made, 2, "P2", first_index=900_000, last_index=900_100)
+    set_window(made, 2, 900_000, 900_100)
     text = said(made, "all")
     assert "caution: " in text
     assert "lowering 2 holds no samples" in text

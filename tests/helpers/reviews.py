@@ -14,7 +14,7 @@ from analysis.source import load_lowering
 from logger.commands.planning import store_sheet
 from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
-from logger.records import Tag
+from logger.records import Tag, Window, WindowPart
 from logger.sheet import read_sheet
 
 
@@ -41,6 +41,13 @@ def tie(made: Made, number: int, piece: str, **noted: Any) -> None:
     """Tag a lowering."""
     with LogbookEntries(made.path) as entries:
         entries.put_record(str(number), Tag(job="orchard", piece=piece, **noted))
+
+
+def set_window(made: Made, number: int, first_index: int, last_index: int) -> None:
+    """Give a lowering another window on the first stream, whatever the stream holds."""
+    part = WindowPart(stream=1, first_index=first_index, last_index=last_index)
+    with LogbookEntries(made.path) as entries:
+        entries.put_record(str(number), Window(parts=(part,)))
 
 
 def review(made: Made, number: int = 1) -> Review:
