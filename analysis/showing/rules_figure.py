@@ -1,0 +1,304 @@
+"""Fitted rules and the percentiles of a season's peaks as figures.
+
+Comes in: rule results or scores. Goes out: matplotlib figures, 1080 pixels wide. Must not:
+fit, score, or use a colour without a shape of its own: both are read in black and white too.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, Final
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from analysis.learning.rule_result import GroupResult, RuleResult
+from analysis.learning.scoring import MethodScore
+from analysis.learning.season_scores import SeasonScores
+from analysis.showing.figure_key import wrapped, write_head
+from analysis.showing.rules_wording import CAUTIONS, adverse_bound, number, plain
+from analysis.showing.style import (
+    BEFORE,
+    DPI,
+    INK,
+    LINE_IN,
+    PALE,
+    PEAK,
+    QUIET,
+    STYLE,
+    TEXT_PT,
+    TITLE_PT,
+    WIDTH_IN,
+)
+
+ROW_IN: Final = 0.30
+HEADING_IN: Final = 0.34
+AXIS_IN: Final = 0.42
+LEFT_IN: Final = 1.86
+RIGHT_IN: Final = 0.66
+PIT_IN: Final = 1.30
+_TICKS: Final = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0, 10.0)
+_CAUTION_IN: Final = 0.05
+
+
+def draw_rules(results: Sequence[RuleResult], about: str) -> Figure:
+    """Draw default, constant, intervals, bound and planning number of each rule.
+
+    Parameters
+    ----------
+    results : sequence of RuleResult
+        In order; one without a usable piece is named and has no rows.
+    about : str
+        What they are fitted from.
+
+    Returns
+    -------
+    Figure
+    """
+    with mpl.rc_context(STYLE):
+        key, cautions = _rules_key(), _cautions()
+        head, head_in = _head("Rules of thumb", about)
+        key_in = sum(LINE_IN * len(lines) + 0.05 for _, lines in key) + 0.1
+        body_in = sum(_panel_in(result) for result in results)
+        foot_in = LINE_IN * len(cautions) + _CAUTION_IN + 0.12
+        figure = _figure(head_in + body_in + key_in + foot_in)
+        write_head(figure, *head)
+        y_in = figure.get_figheight() - head_in
+        for result in results:
+            _rule_panel(figure, result, y_in)
+            y_in -= _panel_in(result)
+        _write_key(figure, key, y_in)
+        _write_lines(figure, cautions, foot_in - 0.06)
+        return figure
+
+
+def draw_pit(scores: SeasonScores, about: str) -> Figure:
+    """Draw where the measured peaks lay in the predictions stored before.
+
+    Parameters
+    ----------
+    scores : SeasonScores
+    about : str
+        What was scored.
+
+    Returns
+    -------
+    Figure
+        One histogram for all methods together and one for each; uniform is the dashed line.
+    """
+    with mpl.rc_context(STYLE):
+        own = [] if scores.overall is None else [scores.overall]
+        shown = [*own, *scores.methods]
+        words = wrapped(
+            "Share of peaks in each tenth of its stored prediction: 0 the lowest, 1 the highest "
+            "predicted. All bars near the dashed line if all is well; high on the right: more "
+            "was measured than predicted. A clipped peak is spread over all tenths from its own "
+            "up.",
+            WIDTH_IN - 0.2,
+        )
+        head, head_in = _head("Peaks in their predictions", about)
+        rows = [shown[:1], *(shown[at : at + 2] for at in range(1, len(shown), 2))]
+        foot_in = LINE_IN * len(words) + 0.15
+        figure = _figure(head_in + len(rows) * (PIT_IN + 0.86) + foot_in)
+        write_head(figure, *head)
+        y_in = figure.get_figheight() - head_in
+        for row in rows:
+            for at, score in enumerate(row):
+                _pit_panel(figure, score, (at, 1 if row is rows[0] else 2), y_in)
+            y_in -= PIT_IN + 0.86
+        _write_lines(figure, words, foot_in - 0.06)
+        return figure
+
+
+# --- parts -------------------------------------------------------------------------
+
+
+def _figure(height_in: float) -> Figure:
+    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def _head(title: str, about: str) -> tuple[tuple[list[str], list[str]], float]:
+    top = wrapped(title, WIDTH_IN - 0.2, TITLE_PT, "bold")
+    below = wrapped(about, WIDTH_IN - 0.2)
+    return (top, below), 0.16 + 0.25 * len(top) + LINE_IN * len(below) + 0.10
+
+
+def _cautions() -> list[str]:
+    return [line for text in CAUTIONS for line in wrapped(text, WIDTH_IN - 0.24)]
+
+
+def _write_lines(figure: Figure, lines: Sequence[str], top_in: float) -> None:
+    """Write lines of text from ``top_in`` above the figure's foot."""
+    for at, line in enumerate(lines):
+        y = (top_in - at * LINE_IN) / figure.get_figheight()
+        figure.text(0.12 / WIDTH_IN, y, line, size=TEXT_PT, va="top")
+
+
+def _axes(figure: Figure, left_in: float, top_in: float, width_in: float, high_in: float) -> Axes:
+    tall = figure.get_figheight()
+    return figure.add_axes(
+        (left_in / WIDTH_IN, (top_in - high_in) / tall, width_in / WIDTH_IN, high_in / tall)
+    )
+
+
+def _panel_in(result: RuleResult) -> float:
+    """Height of a rule's heading, rows and axis."""
+    if not result.groups:
+        return HEADING_IN + LINE_IN + 0.1
+    return HEADING_IN + ROW_IN * len(result.groups) + AXIS_IN
+
+
+def _rule_panel(figure: Figure, result: RuleResult, top_in: float) -> None:
+    tall = figure.get_figheight()
+    figure.text(
+        0.12 / WIDTH_IN, (top_in - 0.04) / tall, f"{result.rule.title}, default "
+        f"{result.rule.default:g}", size=TEXT_PT + 1, weight="bold", va="top",
+    )  # fmt: skip
+    if not result.groups:
+        figure.text(
+            0.12 / WIDTH_IN, (top_in - HEADING_IN) / tall,
+            "no usable piece: the default stays", size=TEXT_PT, va="top",
+        )  # fmt: skip
+        return
+    figure.text(
+        1 - 0.12 / WIDTH_IN, (top_in - 0.05) / tall, "planning", size=TEXT_PT, va="top", ha="right",
+        color=PEAK,
+    )  # fmt: skip
+    rows = len(result.groups)
+    axes = _axes(figure, LEFT_IN, top_in - HEADING_IN, WIDTH_IN - LEFT_IN - RIGHT_IN, ROW_IN * rows)
+    axes.set_ylim(rows - 0.5, -0.5)
+    _scale(axes, result)
+    axes.axvline(result.rule.default, color=INK, lw=1.3, ls=(0, (4, 2)), zorder=2)
+    for at, group in enumerate(result.groups):
+        _group_row(axes, at, group)
+
+
+def _scale(axes: Axes, result: RuleResult) -> None:
+    """Make the axis wide enough for everything, with round ticks."""
+    shown = [result.rule.default]
+    for group in result.groups:
+        shown += [*group.next_interval_90, adverse_bound(group), group.planning.number]
+    low, high = min(shown), max(shown)
+    if result.rule.form == "ratio" and low > 0:
+        low, high = low / 1.06, high * 1.06
+        axes.set_xscale("log")
+        inside = [tick for tick in _TICKS if low <= tick <= high]
+        axes.xaxis.set_major_locator(FixedLocator(inside))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    else:
+        room = 0.06 * (high - low)
+        low, high = low - room, high + room
+        axes.locator_params(axis="x", nbins=5)
+    axes.set_xlim(low, high)
+    axes.set_yticks([])
+    axes.tick_params(length=3)
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+
+
+def _group_row(axes: Axes, at: int, group: GroupResult) -> None:
+    """One group: label, intervals, constant, bound, planning number."""
+    if at % 2 == 0:
+        axes.axhspan(at - 0.5, at + 0.5, color=PALE, lw=0, zorder=0)
+    count = f"{group.n} ({group.clipped}≥)" if group.clipped else str(group.n)
+    axes.annotate(
+        f"{plain(group.group)}, {count}", (0, at), xycoords=("axes fraction", "data"),
+        xytext=(-6, 0), textcoords="offset points", ha="right", va="center", size=TEXT_PT,
+    )  # fmt: skip
+    axes.annotate(
+        number(group.planning.number), (1, at), xycoords=("axes fraction", "data"),
+        xytext=(38, 0), textcoords="offset points", ha="right", va="center", size=TEXT_PT,
+        weight="bold", color=PEAK,
+    )  # fmt: skip
+    low, high = group.next_interval_90
+    axes.plot((low, high), (at, at), color=BEFORE, lw=1.2, marker="|", ms=7, mew=1.2, zorder=3)
+    axes.plot(group.constant_interval_90, (at, at), color=BEFORE, lw=5.0, alpha=0.55,
+              solid_capstyle="butt", zorder=3)  # fmt: skip
+    filled = INK if not group.evidence_missing else "white"
+    axes.plot(group.constant, at, "o", color=INK, mfc=filled, ms=6, mew=1.3, zorder=5)
+    axes.plot(adverse_bound(group), at, marker="D", color=QUIET, mfc="white", ms=5.5, mew=1.4,
+              zorder=4)  # fmt: skip
+    axes.plot(group.planning.number, at - 0.24, marker="v", color=PEAK, ms=6.5, zorder=6)
+
+
+def _rules_key() -> list[tuple[Line2D, list[str]]]:
+    """Everything in the figure of the rules, in words."""
+    dashes = Line2D([], [], color=INK, lw=1.3, ls=(0, (4, 2)))
+    rows: list[tuple[Line2D, str]] = [
+        (dashes, "default"),
+        (_marker("o", INK, INK), "constant from these pieces; hollow: the evidence is not met"),
+        (Line2D([], [], color=BEFORE, lw=5.0, alpha=0.55), "its 90 % interval"),
+        (
+            Line2D([], [], color=BEFORE, lw=1.2, marker="|", ms=7, mew=1.2),
+            "90 % interval of what the next piece, of a new job, will show",
+        ),
+        (
+            _marker("D", QUIET, "white"),
+            "95/95: bound of 95 % of pieces with 95 % confidence, on the side that hurts",
+        ),
+        (
+            _marker("v", PEAK, PEAK),
+            "planning number; away from caution only with evidence and a named person's acceptance",
+        ),
+    ]
+    return [(swatch, wrapped(words, WIDTH_IN - 0.80)) for swatch, words in rows] + [
+        (Line2D([], [], lw=0), wrapped("Behind a group: its pieces, (k≥): k of them clipped, "
+                                       "so only lower bounds.", WIDTH_IN - 0.80))
+    ]  # fmt: skip
+
+
+def _marker(shape: str, colour: str, face: str) -> Line2D:
+    return Line2D([], [], color=colour, marker=shape, mfc=face, mew=1.4, ms=6, lw=0)
+
+
+def _write_key(figure: Figure, key: Sequence[tuple[Line2D, list[str]]], top_in: float) -> None:
+    tall = figure.get_figheight()
+    y_in = top_in - 0.08
+    for swatch, lines in key:
+        middle = (y_in - LINE_IN / 2) / tall
+        one = swatch.get_linestyle() == "None" or not swatch.get_linewidth()
+        swatch.set_data([0.335 / WIDTH_IN] if one else [0.12 / WIDTH_IN, 0.55 / WIDTH_IN],
+                        [middle] if one else [middle, middle])  # fmt: skip
+        swatch.set_transform(figure.transFigure)
+        figure.add_artist(swatch)
+        for line in lines:
+            figure.text(0.68 / WIDTH_IN, y_in / tall, line, size=TEXT_PT, va="top")
+            y_in -= LINE_IN
+        y_in -= 0.05
+
+
+def _pit_panel(figure: Figure, score: MethodScore, place: tuple[int, int], top_in: float) -> None:
+    """One histogram; ``place`` is its column and the number of columns."""
+    at, columns = place
+    gap_in, left_in = 0.62, 0.62
+    width_in = (WIDTH_IN - left_in - 0.14 - gap_in * (columns - 1)) / columns
+    left_in += at * (width_in + gap_in)
+    axes = _axes(figure, left_in, top_in - 0.42, width_in, PIT_IN)
+    pit = score.pit
+    edges = pit.edges
+    options: dict[str, Any] = {"facecolor": "#d5e2ef", "edgecolor": BEFORE, "hatch": "////"}
+    axes.bar(edges[:-1], pit.share, width=edges[1] - edges[0], align="edge", lw=0.9, **options)
+    axes.axhline(1 / len(pit.share), color=INK, lw=1.3, ls=(0, (4, 2)))
+    axes.set_xlim(0, 1)
+    axes.set_ylim(0, max(0.4, 1.08 * max(pit.share)))
+    axes.set_xticks([0, 0.5, 1], ["0", "0.5", "1"])
+    axes.set_yticks([0, 0.2, 0.4] if max(pit.share) < 0.55 else [0, 0.5, 1.0])
+    axes.set_ylim(top=max(axes.get_ylim()[1], 0.4))
+    axes.tick_params(length=3)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    count = f"{pit.n} ({pit.clipped}≥)" if pit.clipped else str(pit.n)
+    chance = f"KS p {pit.ks_p:.2g}" if math.isfinite(pit.ks_p) else ""
+    tall = figure.get_figheight()
+    for line, weight, drop_in in ((f"{plain(score.method)}, {count}", "bold", 0.02),
+                                  (chance, "normal", 0.21)):  # fmt: skip
+        figure.text(left_in / WIDTH_IN, (top_in - drop_in) / tall, line, size=TEXT_PT,
+                    weight=weight, va="top")  # fmt: skip
