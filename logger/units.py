@@ -135,19 +135,58 @@ _FORCE_DECIMALS: Final[dict[str, int]] = {"N": 0, "kN": 2, "kgf": 0, "lbf": 0}
 _LENGTH_DECIMALS: Final[dict[str, int]] = {"m": 2, "cm": 0, "mm": 0, "ft": 1, "in": 1}
 
 
+def uncertainty_decimals(u: float, least: int = 0) -> int:
+    """Decimals that an uncertainty needs: one significant digit, two when it starts with 1.
+
+    Parameters
+    ----------
+    u : float
+        Expanded uncertainty, in the unit that is printed.
+    least : int
+        Never fewer decimals than this; trailing zeros say how fine the value is.
+
+    Returns
+    -------
+    int
+        ``least`` when u is 0 or not finite.
+
+    Notes
+    -----
+    GUM (JCGM 100:2008) 7.2.6: at most two significant digits; one that starts with 1 would
+    lose up to half of itself if it kept but one.
+
+    Examples
+    --------
+    >>> [uncertainty_decimals(u, 2) for u in (0.25, 0.09, 0.004, 0.0013, 0.0096, 0.0)]
+    [2, 2, 3, 4, 2, 2]
+    """
+    if not math.isfinite(u) or u <= 0.0:
+        return least
+    first, _, exponent = f"{u:.1e}".partition("e")
+    if first.startswith("1"):
+        return max(1 - int(exponent), least)
+    return max(-int(f"{u:.0e}".partition("e")[2]), least)
+
+
 def format_force(force_n: float, unit: ForceUnit = "kN", *, u_n: float | None = None) -> str:
     """Force in the user's unit, with its expanded uncertainty when given.
+
+    The uncertainty decides the decimals of both (:func:`uncertainty_decimals`); one of 0
+    says nothing and is left out.
 
     Examples
     --------
     >>> format_force(4512.0), format_force(4512.0, "kN", u_n=90.0)
     ('4.51 kN', '4.51 ± 0.09 kN')
+    >>> format_force(766.87, "kN", u_n=1.39)
+    '0.7669 ± 0.0014 kN'
     """
-    digits = _FORCE_DECIMALS[unit]
-    value = f"{from_si(force_n, 'force', unit):z.{digits}f}"
-    if u_n is None:
-        return f"{value} {unit}"
-    return f"{value} ± {from_si(u_n, 'force', unit):.{digits}f} {unit}"
+    digits, value = _FORCE_DECIMALS[unit], from_si(force_n, "force", unit)
+    if u_n is None or u_n == 0.0:
+        return f"{value:z.{digits}f} {unit}"
+    u = from_si(u_n, "force", unit)
+    digits = uncertainty_decimals(u, digits)
+    return f"{value:z.{digits}f} ± {u:.{digits}f} {unit}"
 
 
 def format_length(length_m: float, unit: LengthUnit = "m") -> str:

@@ -5,7 +5,6 @@ Comes in: a CSV file. Goes out: a table or JSON. Must not: write, or touch a log
 
 from __future__ import annotations
 
-import math
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, cast
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Final, cast
 import click
 
 from logger.commands.output import WIDTH, json_option, print_json, units_option
-from logger.units import UNITS, ForceUnit, format_force, from_si
+from logger.units import UNITS, ForceUnit, format_force
 
 if TYPE_CHECKING:
     from analysis.reading.summary import Features
@@ -84,26 +83,11 @@ def command(
         click.echo("\n".join(lines_of(features, cast("ForceUnit", units))))
 
 
-def force_text(value_n: float, u_n: float | None, unit: ForceUnit) -> str:
-    """Force in the user's unit, with as many digits as its uncertainty needs.
-
-    Examples
-    --------
-    >>> force_text(766.87, 1.39, "kN"), force_text(4512.0, 90.0, "kN")
-    ('0.767 ± 0.001 kN', '4.51 ± 0.09 kN')
-    """
-    if not u_n or from_si(u_n, "force", unit) >= 0.005:
-        return format_force(value_n, unit, u_n=u_n or None)
-    value, u = from_si(value_n, "force", unit), from_si(u_n, "force", unit)
-    digits = min(-math.floor(math.log10(u)), 5)
-    return f"{value:.{digits}f} ± {u:.{digits}f} {unit}"
-
-
 def rows_of(features: Features, unit: ForceUnit) -> list[tuple[str, str]]:
     """Name and value of what was read, in the user's unit."""
 
     def force(value_n: float | None, u_n: float | None = None) -> str | None:
-        return None if value_n is None else force_text(value_n, u_n, unit)
+        return None if value_n is None else format_force(value_n, unit, u_n=u_n)
 
     def at(text: str | None, time_s: float | None) -> str | None:
         return text if text is None or time_s is None else f"{text} at {time_s:.3f} s"

@@ -26,7 +26,7 @@ def test_a_drop_in_words(tmp_path: Path) -> None:
     assert said(found, "Lowering")["wood"] == "northern red oak, 1.20 m, green"
     assert said(found, "Lowering")["station"] == "rope end (end), cell red"
     measured = said(found, "Measured")
-    assert measured["hang weight"] == "1.50 ± 0.02 kN"
+    assert measured["hang weight"] == "1.500 ± 0.016 kN"
     assert measured["release"].startswith("catch")
     assert measured["peak"].startswith("4.19 ± 0.04 kN in catch, at 3.1")
     assert "pretension" not in measured
@@ -55,7 +55,7 @@ def test_limits_in_words_have_type_name_who_and_when(tmp_path: Path) -> None:
 
 def test_a_release_in_words(tmp_path: Path) -> None:
     measured = said(review(prepared(tmp_path), 2), "Measured")
-    assert measured["pretension"].startswith("settled 1.60 ± 0.02 kN, at most 1.6")
+    assert measured["pretension"].startswith("settled 1.601 ± 0.016 kN, at most 1.6")
     assert measured["peak"].endswith("kN in hand-over, at 8.36 s")
 
 
@@ -75,7 +75,7 @@ def test_a_sling_reads_more_than_the_weight(tmp_path: Path) -> None:
         'station = {name = "block sling", mount = "sling", node = "high block"}\nnodes',
     )
     measured = said(review(prepared(tmp_path, sheet=sheet)), "Measured")
-    assert measured["hang, at the cell"] == "1.50 ± 0.02 kN"
+    assert measured["hang, at the cell"] == "1.500 ± 0.016 kN"
     assert measured["hang weight"].startswith("0.75 ± ")
 
 
