@@ -192,8 +192,9 @@ class _Reader:
         if chosen is not None:
             release = self.released(chosen)
             hang = self.hang_after(chosen, release, load_end)
-        if hang is None or not hang.still:
-            balanced = self.near_balance(load_end)
+        fading = chosen is not None and chosen.dies_down
+        if not fading and (hang is None or not hang.still):
+            balanced = self.near_balance(load_end, swings=chosen is not None)
             if balanced is not None:
                 release, hang = balanced
             elif chosen is None:
@@ -205,8 +206,8 @@ class _Reader:
     def released(self, step: Step) -> Release:
         return time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
 
-    def near_balance(self, load_end: float) -> tuple[Release, Hang] | None:
-        """Small transient between two calm levels: the hand-over of a piece near balance."""
+    def near_balance(self, load_end: float, *, swings: bool) -> tuple[Release, Hang] | None:
+        """Small transient between two calm levels, swinging if another release stands out."""
         found = find_balance(
             self.blocks,
             self.zero,
@@ -215,7 +216,7 @@ class _Reader:
             end_s=load_end,
             noise_n=self.noise_n,
         )
-        if found is None:
+        if found is None or (swings and not found.swings):
             return None
         period = found.step.period * self.trace.period_s if found.swings else 0.0
         hang = Hang(found.hang.start_s, found.hang.end_s, still=True, period_s=period)
