@@ -36,6 +36,16 @@ _MOTION: Final[dict[State, tuple[float, ...]]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class PlaceLoad:
+    """Load at a place, and the ends of its friction band; ``inferred`` away from the station."""
+
+    force_n: float
+    low_n: float
+    high_n: float
+    inferred: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Margin:
     """A load and a limit at the same place.
 
@@ -106,18 +116,47 @@ def margin_of(
     >>> margin_of(limit, 4e3, "peak", None, {"red"}).margin_n
     6000.0
     """
-    if limit.kind == "breaking_strength" or reading_n <= 0:
+    if limit.kind == "breaking_strength":
         return None
-    if limit.on in station:
-        return Margin(limit, state, reading_n, reading_n, reading_n, reading_n, inferred=False)
-    factors = None if rig is None else _factors(limit.on, state, rig)
+    load = load_at(limit.on, reading_n, state, rig, station)
+    if load is None:
+        return None
+    return Margin(
+        limit, state, reading_n, load.force_n, load.low_n, load.high_n, inferred=load.inferred
+    )
+
+
+def load_at(
+    place: str, reading_n: float, state: State, rig: Rig | None, station: set[str]
+) -> PlaceLoad | None:
+    """Infer the load at a place from a reading at the station.
+
+    Parameters
+    ----------
+    place : str
+        The rope, a node of the rig, the cell or the station.
+    reading_n, state, rig, station
+        As for :func:`margin_of`.
+
+    Returns
+    -------
+    PlaceLoad or None
+        None where the rig does not say what the place bears.
+
+    Examples
+    --------
+    >>> load_at("red", 4e3, "peak", None, {"red"}).force_n
+    4000.0
+    """
+    if reading_n <= 0:
+        return None
+    if place in station:
+        return PlaceLoad(reading_n, reading_n, reading_n, inferred=False)
+    factors = None if rig is None else _factors(place, state, rig)
     if factors is None:
         return None
-    low, middle, high = factors
-    return Margin(
-        limit, state, reading_n, middle * reading_n, low * reading_n, high * reading_n,
-        inferred=not low == middle == high == 1.0,
-    )  # fmt: skip
+    low, middle, high = (factor * reading_n for factor in factors)
+    return PlaceLoad(middle, low, high, inferred=not low == middle == high == reading_n)
 
 
 def _factors(place: str, state: State, rig: Rig) -> tuple[float, float, float] | None:

@@ -39,6 +39,8 @@ TOO_COARSE: Final = "too few samples over the peak"
 PRETENSION_LARGEST: Final = "the pretension was the largest force"
 NO_LOAD: Final = "nothing was loaded when the mark was made"
 
+_LEAST_SHARE: Final = 0.02
+"""Below this share of the weight a rope counts as slack."""
 _TOUCHING: Final = {
     "tag_line_tight": "the tag line was tight",
     "touched": "the piece touched something",
@@ -163,8 +165,6 @@ class _Lowering:
     def clipped(self) -> bool:
         return "clipped" in self.features.flags
 
-    # --- why not -------------------------------------------------------------------
-
     def flagged(self, words: Mapping[str, str]) -> str:
         """First of these flags that is raised, in words."""
         return next((text for flag, text in words.items() if flag in self.features.flags), "")
@@ -216,8 +216,6 @@ class _Lowering:
             return NO_PRETENSION
         spoilt = {"gap_in_peak": GAP_IN_PEAK, "rate_too_low": TOO_COARSE}
         return self.flagged(spoilt)
-
-    # --- observations --------------------------------------------------------------
 
     def observed(self, tip_moved_s: Sequence[float]) -> Observed:
         source = self.review.source
@@ -349,7 +347,7 @@ class _Lowering:
         weight_n = self.features.hang_weight_n
         if not reason and weight_n is not None:
             share = self.force_before(at_s) / weight_n
-            reason = "" if share > 0 else NO_LOAD
+            reason = "" if share > _LEAST_SHARE else NO_LOAD
         return self.observation("tip_share", share, reason, estimate=self.estimate_n)
 
     def force_before(self, at_s: float) -> float:
@@ -374,8 +372,6 @@ class _Lowering:
             found["fall_over_rope"] = fall_m / rope_m if rope_m > 0 else None
             found["fall_over_run"] = fall_m / run_m if run_m else None
         return {name: float(value) for name, value in found.items() if value is not None}
-
-    # --- scores --------------------------------------------------------------------
 
     def scored(self) -> Scored | None:
         comparison = self.review.comparison

@@ -115,6 +115,8 @@ def score_season(observed: Sequence[Observed]) -> SeasonScores:
 
 
 def _methods(scored: Sequence[Scored], names: Sequence[str]) -> tuple[MethodScore, ...]:
+    if not scored:
+        return ()
     return score_methods(
         names,
         [one.measured_n for one in scored],
