@@ -144,7 +144,7 @@ def find_balance(
         after = levels[at]
         for before in _levels_before(levels[:at]) if after.duration_s >= STILL_S else ():
             step = between(before, after)
-            apart = after.start_s - before.end_s > _TOUCH_S
+            apart = after.start_s - before.end_s > -0.5 * blocks.width_s
             if not apart or not _within_bounds(step, before, after, noise_n):
                 continue
             change = (after.level_n - before.last_n) / after.level_n

@@ -28,6 +28,7 @@ FLAG_WORDS: Final[dict[str, str]] = {
     "rate_too_low": "too few samples over the peak: more than 2 % of it may fall between samples",
     "overload": "the cell's overload limit was passed: re-zero it and check it against a known load",
     "pretension_not_settled": "the pretension never settled before the release",
+    "hand_over_unseen": "no hand-over stands out: the pretension already carried about all of the piece, or it came onto the rope slowly",
     "calibration_unknown": "the cell's calibration is not known: U leaves it out",
     "tag_line_tight": "a tight tag line adds to the reading",
     "touched": "the piece touched something",
@@ -36,6 +37,7 @@ FLAG_WORDS: Final[dict[str, str]] = {
 
 _LARGE_LOSS: Final = 0.02
 _LOSS_BELOW_600: Final = 0.005
+_STROKE_S: Final = 1.5
 _CFC60_RATE_HZ: Final = 600.0
 
 
@@ -71,6 +73,11 @@ def state_flags(
         and release.kind in {"rise", "drop", "staged"}
         and release.start_s - zero.load_s > 0.3
     )
+    unseen = (
+        release is not None
+        and release.kind == "gradual"
+        and (release.settled is None or release.end_s - release.start_s < _STROKE_S)
+    )
     checks = {
         "no_zero": not zero.found,
         "zero_offset": abs(zero.zero_n) > 0.05 * zero.scale_n,
@@ -79,6 +86,7 @@ def state_flags(
         "hang_not_still": hang_s is not None and not still,
         "hang_short": hang_s is not None and hang_s < 1.0,
         "pretension_not_settled": loose,
+        "hand_over_unseen": unseen,
         "tag_line_tight": trace.tag_line_tight,
         "touched": trace.touched,
         "gap": bool(trace.gaps),

@@ -137,7 +137,7 @@ def test_the_key_says_everything_in_words() -> None:
     said = words(draw_lowering(busy()))
     for part in (
         "peak 4.20 ± 0.04 kN, in catch",
-        "hang 1.500 ± 0.010 kN, at the cell; weight 0.75 kN",
+        "hang 1.500 ± 0.015 kN, at the cell; weight 0.75 kN",
         "3.00 to 5.50 kN (5 to 95 %)",
         "median 4.00",
         "working limit 4.60 kN (Wren, 2026-05-03)",
