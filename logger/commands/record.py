@@ -98,8 +98,12 @@ def command(logbook: Path, **given: Any) -> None:
 
     The whole stream is kept. Lowerings are found by their load, with ten seconds of
     history: nobody presses a button at the moment of the cut. Ctrl-C stops and closes.
+
+    In a terminal single keys put marks on record: n notch done, t tension on, m tip
+    moved, b back cut, f free, d down.
     """  # fmt: skip
     from logger.commands.calibrating import Calibrations
+    from logger.commands.keys import LEGEND, mark_keys
     from logger.live import Consumer
     from logger.session import Session
 
@@ -116,6 +120,13 @@ def command(logbook: Path, **given: Any) -> None:
         say = _say if terminal is None else terminal.say
         session = Session(plan, consumers=consumers, on_ack=ack)
         session.start()
+
+        def mark(kind: str) -> None:
+            session.mark(kind)
+            say(f"mark: {kind.replace('_', ' ')}")
+
+        if stack.enter_context(mark_keys(mark)):
+            say(LEGEND)
         lines = None if terminal is not None or given["quiet"] else StatusLines(given["units"])
         until = Until(given["for_s"], given["lowerings"])
         failure = _run(session, stopping, until, lines, lambda: _say_all(calibrations, say))
