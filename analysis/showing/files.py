@@ -26,7 +26,7 @@ def write_figure(review: Review, path: Path, unit: ForceUnit) -> Path:
 def write_figures(reviews: Sequence[Review], folder: Path, unit: ForceUnit) -> dict[Path, bytes]:
     """Draw ``lowering-N.png`` of each review into a folder; give paths and pictures."""
     pictures = {
-        folder / f"lowering-{review.source.number}.png": _png(review, unit) for review in reviews
+        folder / f"lowering-{review.source.number}.png": png_of(review, unit) for review in reviews
     }
     for path, picture in pictures.items():
         path.write_bytes(picture)
@@ -55,7 +55,7 @@ def write_page(
     pictures : sequence of bytes, optional
         The reviews' figures as PNG, when they are drawn already.
     """
-    drawn = pictures or [_png(review, unit) for review in reviews]
+    drawn = pictures or [png_of(review, unit) for review in reviews]
     jobs = dict.fromkeys(review.source.job for review in reviews if review.source.job is not None)
     about = [f"Job {job.name}: {job.note}" for job in jobs if job.note]
     if any(review.invented for review in reviews):
@@ -65,7 +65,7 @@ def write_page(
         f"Lowerings: {names}",
         f"{len(reviews)} lowering(s), measured beside predicted. Forces in {unit}; "
         "± is the expanded uncertainty (k = 2).",
-        [_entry(review, unit, png) for review, png in zip(reviews, drawn, strict=True)],
+        [entry_of(review, unit, png) for review, png in zip(reviews, drawn, strict=True)],
         [" ".join(words) for words in (about, STANDING) if words],
         f"Made by ropetally from {origin}.",
     )
@@ -73,7 +73,7 @@ def write_page(
     return path
 
 
-def _entry(review: Review, unit: ForceUnit, picture_png: bytes) -> Entry:
+def entry_of(review: Review, unit: ForceUnit, picture_png: bytes) -> Entry:
     """One lowering for the page; the cautions that stand at its top are not repeated."""
     return Entry(
         anchor=f"lowering-{review.source.number}",
@@ -85,7 +85,7 @@ def _entry(review: Review, unit: ForceUnit, picture_png: bytes) -> Entry:
     )
 
 
-def _png(review: Review, unit: ForceUnit) -> bytes:
+def png_of(review: Review, unit: ForceUnit) -> bytes:
     """Draw a lowering's figure as PNG bytes."""
     target = io.BytesIO()
     save_figure(draw_lowering(picture_of(review, unit)), target)

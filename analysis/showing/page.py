@@ -33,6 +33,17 @@ th[colspan] { padding-top: .9rem; color: #4a4f57; font-weight: 600; }
 nav a { display: inline-block; padding: .5rem .8rem .5rem 0; color: #1d4f80; }
 ul { padding-left: 1.1rem; margin: .6rem 0; }
 footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font-size: .9rem; }
+.wide th, .wide td { width: auto; overflow-wrap: break-word; padding-right: .8rem; }
+.wide thead th { border-bottom: 2px solid #20242c; color: #4a4f57; }
+@media screen and (max-width: 40rem) {
+  .wide, .wide tbody, .wide tr, .wide td { display: block; width: 100%; }
+  .wide thead { display: none; }
+  .wide tr { border-bottom: 2px solid #20242c; padding: .4rem 0; }
+  .wide td { border-bottom: 1px solid #e4e4e0; display: grid; grid-template-columns: 34% 1fr;
+    gap: .6rem; padding: .25rem 0; }
+  .wide td:empty { display: none; }
+  .wide td::before { content: attr(data-label); font-weight: 600; }
+}
 @page { margin: 11mm; }
 @media print {
   body { max-width: none; padding: 0; font-size: 8.5pt; line-height: 1.2; }
@@ -46,7 +57,14 @@ footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font
   section:first-of-type { break-before: auto; }
   h2, ul { grid-column: 1 / -1; }
   img { max-width: 96mm; margin: 0; }
-  tr, img, h2 { break-inside: avoid; }
+  section.block { break-before: auto; display: block; margin: 0 0 3mm; }
+  section.block p, section.block ul { margin: 1mm 0; }
+  section.block.sheet { break-before: page; }
+  section.block img { max-width: 104mm; margin: 0 auto; }
+  footer { break-before: avoid; }
+  .wide thead { display: table-header-group; }
+  .wide th, .wide td { width: auto; padding-right: 3mm; }
+  tr, img, h2, li { break-inside: avoid; }
   h2 { break-after: avoid; }
   .notice { padding: 1mm 2mm; margin: 1.5mm 0; }
 }
@@ -81,8 +99,48 @@ class Entry:
     remarks: Sequence[str]
 
 
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A part of the page that is no lowering: words, a table with a heading row, a figure.
+
+    Parameters
+    ----------
+    anchor, title : str
+        As for :class:`Entry`.
+    words : sequence of str
+        Paragraphs under the heading.
+    head : sequence of str
+        Names of the table's columns; on a phone each stands beside its value.
+    rows : sequence of rows
+        As long as ``head``.
+    points : sequence of str
+        A list below the table.
+    picture_png, alt : bytes, str
+        A figure above the table.
+    on_new_sheet : bool
+        Printed, it begins a sheet.
+    """
+
+    anchor: str
+    title: str
+    words: Sequence[str] = ()
+    head: Sequence[str] = ()
+    rows: Sequence[Sequence[str]] = ()
+    points: Sequence[str] = ()
+    picture_png: bytes = b""
+    alt: str = ""
+    on_new_sheet: bool = False
+
+
 def page_html(
-    title: str, summary: str, entries: Sequence[Entry], notices: Iterable[str], footer: str
+    title: str,
+    summary: str,
+    entries: Sequence[Entry],
+    notices: Iterable[str],
+    footer: str,
+    *,
+    before: Sequence[Block] = (),
+    after: Sequence[Block] = (),
 ) -> str:
     """Write the page.
 
@@ -96,6 +154,8 @@ def page_html(
         What stands boxed at the top (an invented job, the general cautions).
     footer : str
         What made the page and from which file.
+    before, after : sequence of Block
+        What stands above and below the lowerings.
 
     Returns
     -------
@@ -108,10 +168,14 @@ def page_html(
     True
     """
     boxed = "".join(f'<p class="notice">{escape(text)}</p>' for text in notices)
+    parts: list[Block | Entry] = [*before, *entries, *after]
     links = "".join(
-        f'<a href="#{escape(entry.anchor)}">{escape(entry.title)}</a> ' for entry in entries
+        f'<a href="#{escape(part.anchor)}">{escape(_short(part.title, parts, entries))}</a> '
+        for part in parts
     )
-    sections = "\n".join(_section(entry) for entry in entries)
+    sections = "\n".join(
+        [*map(_block, before), *(_section(entry) for entry in entries), *map(_block, after)]
+    )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -123,15 +187,52 @@ def page_html(
     )
 
 
+def _short(title: str, parts: Sequence[object], entries: Sequence[Entry]) -> str:
+    """Title for a link; among other parts a lowering is named by its number alone."""
+    return title if len(parts) == len(entries) else title.partition(":")[0]
+
+
+def _block(block: Block) -> str:
+    """Write a part that is no lowering."""
+    words = "".join(f"<p>{escape(text)}</p>" for text in block.words)
+    picture = _picture(block.picture_png, block.alt) if block.picture_png else ""
+    points = "".join(f"<li>{escape(text)}</li>" for text in block.points)
+    sheet = " sheet" if block.on_new_sheet else ""
+    return (
+        f'<section class="block{sheet}" id="{escape(block.anchor)}">\n'
+        f"<h2>{escape(block.title)}</h2>\n{words}{picture}"
+        f"{_wide(block) if block.rows else ''}{f'<ul>{points}</ul>' if points else ''}\n</section>"
+    )
+
+
+def _wide(block: Block) -> str:
+    """Write a table with a heading row."""
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in block.head)
+    rows = "".join(
+        "<tr>"
+        + "".join(
+            f'<td data-label="{escape(name)}">{f"<span>{escape(cell)}</span>" if cell else ""}</td>'
+            for name, cell in zip(block.head, row, strict=True)
+        )
+        + "</tr>"
+        for row in block.rows
+    )
+    return f'<table class="wide"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
+
+
+def _picture(picture_png: bytes, alt: str) -> str:
+    data = base64.b64encode(picture_png).decode()
+    return f'<img src="data:image/png;base64,{data}" alt="{escape(alt)}">'
+
+
 def _section(entry: Entry) -> str:
     """Write one lowering: heading, figure, remarks, tables."""
-    picture = base64.b64encode(entry.picture_png).decode()
     remarks = "".join(f"<li>{escape(text)}</li>" for text in entry.remarks)
     tables = "".join(_rows(heading, rows) for heading, rows in entry.groups if rows)
     return (
         f'<section id="{escape(entry.anchor)}">\n<h2>{escape(entry.title)}</h2>\n'
         f"{f'<ul>{remarks}</ul>' if remarks else ''}\n"
-        f'<img src="data:image/png;base64,{picture}" alt="{escape(entry.alt)}">\n'
+        f"{_picture(entry.picture_png, entry.alt)}\n"
         f"<table>{tables}</table>\n</section>"
     )
 

@@ -17,7 +17,7 @@ from analysis.learning.compare import Comparison, compare_peak
 from analysis.learning.margins import Margin, State, margin_of
 from analysis.reading.features import FLAG_WORDS, Features, read_features
 from analysis.source import LoweringSource
-from logger.records import Limit, piece_key
+from logger.records import Limit, Rig, piece_key
 
 LATE_PHASES: Final = frozenset({"hang", "lowering", "touchdown", "after"})
 """Phases whose peaks no prediction is about."""
@@ -250,15 +250,28 @@ def _guesses(source: LoweringSource, features: Features) -> tuple[GuessScore, ..
     )
 
 
+def rig_and_place(source: LoweringSource) -> tuple[Rig | None, set[str]]:
+    """Give the rig that tells of loads elsewhere, and the names of the cell's own place.
+
+    None when the cell was not where the rig has its station: then nothing is inferred.
+    """
+    rig = source.rig
+    if rig is not None and source.stream.station not in {None, "", rig.station.name}:
+        rig = None
+    return rig, {source.stream.cell, source.stream.station or (rig.station.name if rig else "")}
+
+
+def state_of(features: Features) -> State:
+    """Say what the rope did when the force was largest."""
+    return "pretension" if features.peak_phase == "pretension" else "peak"
+
+
 def _margins(
     source: LoweringSource, features: Features
 ) -> tuple[tuple[Margin, ...], tuple[Limit, ...]]:
     """Set peak and hang against the limits."""
-    rig = source.rig
-    if rig is not None and source.stream.station not in {None, "", rig.station.name}:
-        rig = None
-    place = {source.stream.cell, source.stream.station or (rig.station.name if rig else "")}
-    state: State = "pretension" if features.peak_phase == "pretension" else "peak"
+    rig, place = rig_and_place(source)
+    state = state_of(features)
     margins: list[Margin] = []
     unplaced: list[Limit] = []
     for limit in source.limits:

@@ -12,6 +12,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "tag": ("logger.commands.tag", "Tie lowerings to job and piece; correct what was written."),
     "review": ("logger.commands.review", "One lowering: measured beside predicted, with a figure."),
     "rules": ("logger.commands.rules", "A crew's own rules of thumb, and how predictions did."),
+    "report": ("logger.commands.report", "A whole job on one page that prints."),
     "check": ("logger.commands.check", "Verify a logbook: sums, counts, gaps, windows, keys."),
     "copy": ("logger.commands.copy", "Copy a logbook, also while it records."),
     "trace": ("logger.commands.trace", "Read the features of any time/force CSV."),

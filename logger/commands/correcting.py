@@ -6,7 +6,7 @@ was done. Must not: change or remove an older version, or touch samples.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from logger.corrections import as_record, built, corrected
 from logger.errors import InputError, LogbookMissingError
 from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
+from logger.logbook.rows import Version
 from logger.records import KINDS, Cell, Guess, Limit, Piece, Record, Rig
 from logger.samples import Scaling
 from logger.scaling import scaling_of
@@ -202,15 +203,14 @@ def history(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[s
         if not versions:
             known = listed(reader.keys(name)) or "none yet"
             raise LogbookMissingError(f"{logbook}: no {name} {key!r}; there are: {known}")
-    bodies = [_flat(msgspec.json.decode(v.body)) for v in versions]
     rows = [
         (
             str(version.version),
             local_time(version.written_wall_ns),
             version.author or "not said",
-            _change(before, now),
+            change,
         )
-        for version, before, now in zip(versions, [{}, *bodies], bodies, strict=False)
+        for version, change in zip(versions, changes(versions), strict=True)
     ]
     return {
         "kind": name,
@@ -226,6 +226,12 @@ def history(logbook: Path, said: dict[str, Any], _number: str | None, _a: list[s
         ],
         "lines": [table(("version", "written", "by", "what it says, or changes"), rows)],
     }
+
+
+def changes(versions: Sequence[Version]) -> list[str]:
+    """Say what each version of a record changes; the first one, what it says."""
+    bodies = [_flat(msgspec.json.decode(version.body)) for version in versions]
+    return [_change(before, now) for before, now in zip([{}, *bodies], bodies, strict=False)]
 
 
 def _flat(value: Any, key: str = "") -> dict[str, Any]:
