@@ -49,7 +49,7 @@ SORT_KEYS: Final[dict[str, str]] = {
 COLUMNS: Final = (
     "lowering", "start", "start_wall_ns", "duration_s", "job", "piece", "species", "method",
     "peak_n", "cell", "station", "stream", "first_index", "last_index", "samples", "flags",
-    "discarded", "discard_reason", "split_from", "merged_into", "note",
+    "discarded", "discard_reason", "split_from", "merged_into", "joined", "note",
 )  # fmt: skip
 """Columns of the CSV, SI with the unit in the name."""
 
@@ -120,6 +120,7 @@ class Rows:
             "discard_reason": tag.discard_reason,
             "split_from": window.split_from,
             "merged_into": window.merged_into,
+            "joined": list(window.joined),
             "flags": _flags(window, samples, stream, tag),
             "note": tag.note,
         }
@@ -297,5 +298,5 @@ def as_csv(rows: Iterable[Row]) -> str:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, list):
-        return " ".join(value)
+        return " ".join(map(str, value))
     return str(value).lower() if isinstance(value, bool) else value

@@ -150,16 +150,16 @@ def _cells(row: Row, unit: ForceUnit, *, several: bool) -> tuple[str, ...]:
 
 def _notes(row: Row, *, several: bool) -> list[str]:
     """Say flags, links and note in words."""
+    reason = row["discard_reason"]
+    by_hand = f"split from {row['split_from']}" if row["split_from"] else "window set by hand"
+    if row["joined"] and not row["split_from"]:
+        by_hand = f"joined with {listed(row['joined'])}"
     words = {
-        "discarded": f"discarded: {row['discard_reason']}"
-        if row["discard_reason"]
-        else "discarded",
-        "by_hand": f"split from {row['split_from']}" if row["split_from"] else "window set by hand",
+        "discarded": f"discarded: {reason}" if reason else "discarded",
+        "by_hand": by_hand,
         "merged": f"merged into {row['merged_into']}",
     }
     notes = [words.get(flag, flag.replace("_", " ")) for flag in row["flags"]]
-    if "merged" in row["flags"] and not row["split_from"]:
-        notes.remove("window set by hand")
     if several:
         notes.insert(0, f"cell {row['cell']}")
     return [*notes, *([row["note"]] if row["note"] else [])]

@@ -343,4 +343,4 @@ def _lowering(row: tuple[Any, ...]) -> tuple[Any, ...]:
     """Columns of a :class:`Lowering`; one left open ends with its stream."""
     *window, last, end_of_stream = row
     end = end_of_stream if last is None else last
-    return (*window, end, last is not None, False, None, None)
+    return (*window, end, last is not None, False, None, None, ())

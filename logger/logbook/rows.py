@@ -72,8 +72,8 @@ class Lowering:
     ``last_index`` is inclusive. A window left open ends at the stream's last sample and
     has ``closed`` False; ``last_index`` is None only when the stream holds no sample.
     ``trigger_index`` is where the load came on; in a window that a person set it is kept
-    inside that, so a lowering made by hand has its first sample there. ``by_hand``: a
-    :class:`~logger.records.Window` holds for it, whose links the last two are.
+    inside that, so a lowering made by hand has its first sample there. ``by_hand``: not as
+    the trigger saw it. The links are those of the :class:`~logger.records.Window` that holds.
     """
 
     number: int
@@ -85,6 +85,7 @@ class Lowering:
     by_hand: bool = False
     split_from: int | None = None
     merged_into: int | None = None
+    joined: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

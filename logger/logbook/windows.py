@@ -73,7 +73,10 @@ def _set(
     if not window.parts:
         return {
             stream: replace(
-                own, by_hand=True, split_from=window.split_from, merged_into=window.merged_into
+                own,
+                split_from=window.split_from,
+                merged_into=window.merged_into,
+                joined=window.joined,
             )
             for stream, own in seen.items()
         }
@@ -89,9 +92,11 @@ def _set(
             first_index=part.first_index,
             last_index=part.last_index,
             closed=end is None or part.last_index < end,
-            by_hand=True,
+            by_hand=own is None
+            or (own.first_index, own.last_index) != (part.first_index, part.last_index),
             split_from=window.split_from,
             merged_into=window.merged_into,
+            joined=window.joined,
         )
     return parts
 
