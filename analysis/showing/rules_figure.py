@@ -15,7 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from analysis.learning.rule_result import GroupResult, RuleResult
 from analysis.learning.scoring import MethodScore
@@ -43,6 +43,8 @@ LEFT_IN: Final = 1.86
 RIGHT_IN: Final = 0.66
 PIT_IN: Final = 1.30
 _TICKS: Final = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0, 10.0)
+_FINE_TICKS: Final = (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0)
+_FINE_BELOW: Final = 2.2
 _CAUTION_IN: Final = 0.05
 
 
@@ -113,9 +115,6 @@ def draw_pit(scores: SeasonScores, about: str) -> Figure:
             y_in -= PIT_IN + 0.86
         _write_lines(figure, words, foot_in - 0.06)
         return figure
-
-
-# --- parts -------------------------------------------------------------------------
 
 
 def _figure(height_in: float) -> Figure:
@@ -189,14 +188,16 @@ def _scale(axes: Axes, result: RuleResult) -> None:
     if result.rule.form == "ratio" and low > 0:
         low, high = low / 1.06, high * 1.06
         axes.set_xscale("log")
-        inside = [tick for tick in _TICKS if low <= tick <= high]
+        ticks = _FINE_TICKS if high / low < _FINE_BELOW else _TICKS
+        inside = [tick for tick in ticks if low <= tick <= high]
         axes.xaxis.set_major_locator(FixedLocator(inside))
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     else:
         room = 0.06 * (high - low)
         low, high = low - room, high + room
-        axes.locator_params(axis="x", nbins=5)
+        steps = MaxNLocator(5).tick_values(low, high)
+        axes.set_xticks([tick for tick in steps if low <= tick <= high])
     axes.set_xlim(low, high)
     axes.set_yticks([])
     axes.tick_params(length=3)

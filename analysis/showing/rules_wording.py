@@ -73,7 +73,7 @@ def number(value: float | None) -> str:
     return "-" if value is None or not math.isfinite(value) else f"{value:.2f}"
 
 
-def span(pair: tuple[float, float]) -> str:
+def span(pair: tuple[float, float], to: str = " to ") -> str:
     """Low to high.
 
     Examples
@@ -81,7 +81,7 @@ def span(pair: tuple[float, float]) -> str:
     >>> span((1.341, 1.526))
     '1.34 to 1.53'
     """
-    return f"{number(pair[0])} to {number(pair[1])}"
+    return f"{number(pair[0])}{to}{number(pair[1])}"
 
 
 def adverse_bound(group: GroupResult) -> float:
@@ -109,8 +109,8 @@ def rule_row(group: GroupResult) -> tuple[str, ...]:
         count,
         str(group.jobs),
         number(group.constant),
-        span(group.constant_interval_90),
-        span(group.next_interval_90),
+        span(group.constant_interval_90, "–"),
+        span(group.next_interval_90, "–"),
         number(adverse_bound(group)),
         number(group.planning.number),
     )

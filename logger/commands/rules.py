@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.learning.rule_result import GroupResult, RuleResult
+    from analysis.learning.rules import Rule
     from analysis.learning.season_scores import SeasonScores
     from logger.commands.season import Season
 
@@ -89,11 +90,14 @@ def command(
     for path in (figure, pit):
         if path is not None and path.suffix.lower() not in {".png", ".svg"}:
             raise InputError(f"{path}: a figure is .png or .svg")
+    if accept is not None and not by.strip():
+        raise InputError("--accept needs the name of the person who accepts: --by NAME")
     unit = cast("ForceUnit", units)
     learned = learn(logbooks, names, not_recorded)
-    said = _accept(learned, accept, number, by) if accept is not None else []
-    if said:
-        learned = learn(logbooks, names, not_recorded)
+    said = []
+    if accept is not None:
+        learned, told = accept_number(learned, accept, number, by.strip())
+        said.append(told)
     written = _draw(learned, figure, pit)
     if as_json:
         print_json({**as_plain(learned), "accepted": said, "files": [str(p) for p in written]})
@@ -120,35 +124,63 @@ def learn(
     -------
     Learned
     """
-    from analysis.learning.rule_fit import fit_rule
     from analysis.learning.rules import RULES
     from analysis.learning.season_scores import score_season
     from logger.commands.season import read_season
 
     season = read_season(logbooks)
-    results = tuple(
+    rules = tuple(rule for rule in RULES if not names or rule.name in names)
+    results = _fitted(season, rules, not_recorded)
+    return Learned(season, results, score_season(season.observed), not_recorded)
+
+
+def _fitted(
+    season: Season, rules: Sequence[Rule], not_recorded: int | None
+) -> tuple[RuleResult, ...]:
+    from analysis.learning.rule_fit import fit_rule
+
+    return tuple(
         fit_rule(
             rule,
             season.of_rule(rule.name),
             acceptances=season.acceptances,
             not_recorded=not_recorded,
         )
-        for rule in RULES
-        if not names or rule.name in names
+        for rule in rules
     )
-    return Learned(season, results, score_season(season.observed), not_recorded)
 
 
-# --- acceptance ------------------------------------------------------------------------
+def accept_number(
+    learned: Learned, wanted: str, number: float | None, by: str
+) -> tuple[Learned, str]:
+    """Put an acceptance on record in the last logbook.
 
+    Parameters
+    ----------
+    learned : Learned
+    wanted : str
+        ``RULE/GROUP``; the rule alone where it has one group.
+    number : float or None
+        The 95/95 bound when not given.
+    by : str
+        Who accepts.
 
-def _accept(learned: Learned, wanted: str, number: float | None, by: str) -> list[str]:
-    """Put an acceptance on record; say what was done."""
+    Returns
+    -------
+    Learned
+        With the acceptance.
+    str
+        What was done.
+
+    Raises
+    ------
+    InputError
+        Nothing is to accept, or not that number.
+    """
+    from logger.commands.season import read_acceptances
     from logger.logbook.entries import LogbookEntries
     from logger.records import RuleAcceptance
 
-    if not by.strip():
-        raise InputError("--accept needs the name of the person who accepts: --by NAME")
     group = _acceptable(learned, wanted)
     bound = group.candidates.bound
     chosen = bound if number is None else number
@@ -163,15 +195,18 @@ def _accept(learned: Learned, wanted: str, number: float | None, by: str) -> lis
         rule=group.rule,
         group=group.group,
         number=chosen,
-        by=by.strip(),
+        by=by,
         bound=bound,
         pieces=group.n - group.clipped,
         jobs=group.jobs,
     )
-    logbook = learned.season.logbooks[-1]
-    with LogbookEntries(logbook) as entries:
-        entries.put_record(f"{group.rule}/{group.group}", record, author=by.strip())
-    return [f"on record in {logbook}: {by.strip()} accepts {chosen:.3g} for {wanted}"]
+    logbooks = learned.season.logbooks
+    with LogbookEntries(logbooks[-1]) as entries:
+        entries.put_record(f"{group.rule}/{group.group}", record, author=by)
+    season = replace(learned.season, acceptances=read_acceptances(logbooks))
+    results = _fitted(season, [result.rule for result in learned.results], learned.not_recorded)
+    told = f"on record in {logbooks[-1]}: {by} accepts {chosen:.3g} for {wanted}"
+    return replace(learned, season=season, results=results), told
 
 
 def _acceptable(learned: Learned, wanted: str) -> GroupResult:
@@ -206,9 +241,6 @@ def _acceptable(learned: Learned, wanted: str) -> GroupResult:
     return chosen[0]
 
 
-# --- text --------------------------------------------------------------------------------
-
-
 def lines_of(learned: Learned, unit: ForceUnit) -> list[str]:
     """Lay everything out for a terminal, in at most 80 columns."""
     from analysis.showing import rules_wording as words
@@ -233,14 +265,20 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
 
 def _head(learned: Learned) -> list[str]:
     season = learned.season
-    books = f"{len(season.logbooks)} logbook" + ("s" if len(season.logbooks) > 1 else "")
     crews = f", crew {', '.join(season.crews)}" if season.crews else ""
-    head = (
-        f"Rules of thumb from {books}: {season.n_lowerings} lowerings, "
-        f"{len(season.jobs)} job(s){crews}"
-    )
+    head = f"Rules of thumb from {_many(season.logbooks, 'logbook')}: {_size(season)}{crews}"
     invented = ["INVENTED: crew, site, tree and numbers are made up."] if season.invented else []
     return [*_wrapped(head), *invented]
+
+
+def _many(things: Sequence[object] | int, name: str) -> str:
+    """Count things, with an s where it belongs."""
+    count = things if isinstance(things, int) else len(things)
+    return f"{count} {name}" + ("" if count == 1 else "s")
+
+
+def _size(season: Season) -> str:
+    return f"{_many(season.n_lowerings, 'lowering')}, {_many(season.jobs, 'job')}"
 
 
 def _rule_lines(result: RuleResult, unit: ForceUnit) -> list[str]:
@@ -276,7 +314,7 @@ def _left_out_lines(learned: Learned) -> list[str]:
     if not rows:
         return ["Left out: nothing"]
     count = len({row[0] for row in rows})
-    return [f"Left out of a rule, with the reason: {count} lowerings", table(
+    return [f"Left out of a rule, with the reason: {_many(count, 'lowering')}", table(
         ("lowering", "left out of", "why"), [(a, _short(b), c) for a, b, c in rows]
     )]  # fmt: skip
 
@@ -296,9 +334,6 @@ def _large_lines(results: Sequence[RuleResult]) -> list[str]:
     for result, row in large:
         lines += _wrapped(residual_words(result, row), "  ")
     return lines
-
-
-# --- JSON and figures --------------------------------------------------------------------
 
 
 def as_plain(learned: Learned) -> dict[str, Any]:
@@ -342,7 +377,7 @@ def _draw(learned: Learned, figure: Path | None, pit: Path | None) -> list[Path]
     from analysis.showing.figures import save_figure
     from analysis.showing.rules_figure import draw_pit, draw_rules
 
-    about = f"{learned.season.n_lowerings} lowerings, {len(learned.season.jobs)} job(s)"
+    about = _size(learned.season)
     if learned.season.invented:
         about += "; INVENTED crew and numbers"
     if figure is not None:

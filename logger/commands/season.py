@@ -91,7 +91,6 @@ class _Reading:
         self.observed: list[Observed] = []
         self.left_out: list[LeftOut] = []
         self.unrecorded: list[str] = []
-        self.accepted: list[tuple[int, Acceptance]] = []
         self.invented = False
         self._windows: dict[tuple[object, ...], str] = {}
 
@@ -101,7 +100,6 @@ class _Reading:
             self._lowering(reader, number, f"{name}:{number}")
         tied = {piece_key(tag.job, tag.piece) for tag in reader.all_records(Tag).values()}
         self.unrecorded += [key for key in reader.all_records(Piece) if key not in tied]
-        self.accepted += _acceptances(reader)
 
     def _lowering(self, reader: LogbookReader, number: int, label: str) -> None:
         tag = reader.record(Tag, str(number)) or Tag()
@@ -155,13 +153,12 @@ def read_season(paths: Sequence[Path]) -> Season:
         name = path.stem if stems.count(path.stem) == 1 else str(path)
         with LogbookReader(path) as reader:
             reading.read(reader, name)
-    accepted = sorted(reading.accepted, key=lambda each: each[0])
     return Season(
         logbooks=tuple(paths),
         observed=tuple(reading.observed),
         left_out=tuple(reading.left_out),
         unrecorded=tuple(reading.unrecorded),
-        acceptances=tuple(acceptance for _, acceptance in accepted),
+        acceptances=read_acceptances(paths),
         invented=reading.invented,
     )
 
@@ -176,8 +173,16 @@ def _tip_moved(reader: LogbookReader, review: Review) -> Iterator[float]:
             yield at_s
 
 
+def read_acceptances(paths: Sequence[Path]) -> tuple[Acceptance, ...]:
+    """Read the acceptances that stand in any of the logbooks, in order of time."""
+    found: list[tuple[int, Acceptance]] = []
+    for path in paths:
+        with LogbookReader(path) as reader:
+            found += _acceptances(reader)
+    return tuple(acceptance for _, acceptance in sorted(found, key=lambda each: each[0]))
+
+
 def _acceptances(reader: LogbookReader) -> Iterator[tuple[int, Acceptance]]:
-    """Every acceptance on record, with its time."""
     for key in reader.keys("rule_acceptance"):
         version = reader.versions("rule_acceptance", key)[-1]
         record = reader.record(RuleAcceptance, key)
