@@ -7,12 +7,13 @@ Must not: do any work itself that a public command does, or read the simulated t
 from __future__ import annotations
 
 import contextlib
+import os
 import shlex
 import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from importlib import resources
 from pathlib import Path
@@ -27,7 +28,11 @@ READY_TIMEOUT_S: Final = 20.0
 SHEET: Final = "job_sheet.toml"
 LOGBOOK: Final = "demo.logbook"
 PAGE: Final = "lowerings.html"
+SEASON_RULES: Final = "season-rules.png"
+SEASON_PEAKS: Final = "season-peaks.png"
 PORT: Final = "simulated-port"
+SEASON: Final = Path("sample_logs") / "season"
+"""Where a checkout keeps the season; it is not installed with the program."""
 
 
 def program() -> list[str]:
@@ -123,6 +128,43 @@ def wait_for_port(link: Path, cell: subprocess.Popen[bytes]) -> None:
         time.sleep(0.02)
 
 
+def find_season(given: Path | None, places: Sequence[Path]) -> Path | None:
+    """Find the folder of logbooks to read as a season.
+
+    Parameters
+    ----------
+    given : Path or None
+        What the user named.
+    places : sequence of Path
+        Where a checkout may be when nothing was named.
+
+    Returns
+    -------
+    Path or None
+        None when there is none.
+
+    Raises
+    ------
+    InputError
+        The folder that was named holds no logbook.
+    """
+    for folder in [given] if given is not None else [place / SEASON for place in places]:
+        if any(folder.glob("*.logbook")):
+            return folder.resolve()
+    if given is not None:
+        raise InputError(f"{given}: no .logbook in it; name a folder of logbooks with --season")
+    return None
+
+
+def rules_of(season: Path | None, folder: Path) -> list[list[str]]:
+    """Give the calls that fit the rules, of the demo's own logbook and of a season."""
+    calls = [["rules", LOGBOOK]]
+    if season is not None:
+        where = os.path.relpath(season, folder)
+        calls.append(["rules", where, "--figure", SEASON_RULES, "--pit", SEASON_PEAKS])
+    return calls
+
+
 def prepare(folder: Path) -> None:
     """Make the folder and put the invented job sheet there.
 
@@ -151,13 +193,19 @@ def prepare(folder: Path) -> None:
     "--weight-factor", default=1.0, show_default=True, type=click.FloatRange(0.5, 2.0),
     help="Make the simulated pieces this much heavier than they are, unknown to the sheet.",
 )  # fmt: skip
-def command(out: Path, rate: int, weight_factor: float) -> None:
+@click.option(
+    "--season", type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of logbooks to fit rules from; ./sample_logs/season if there.",
+)  # fmt: skip
+def command(out: Path, rate: int, weight_factor: float, season: Path | None) -> None:
     """Run the whole job on an invented crew and a simulated cell.
 
     Records five lowerings through a real serial path, ties them to the job sheet and
-    reviews each. Takes under a minute. Crew, site and tree are invented.
+    reviews each; then fits rules of thumb from them and from an invented season. Takes
+    about a minute. Crew, site and tree are invented.
     """
     folder = out.resolve()
+    many = find_season(season, (Path.cwd(), Path(__file__).resolve().parents[2]))
     prepare(folder)
     click.echo(f"An invented crew, an invented tree. Everything is written to {out}.")
     click.echo(f"Recording takes about 40 s: {LOWERINGS} lowerings at {rate} samples/s.")
@@ -171,8 +219,17 @@ def command(out: Path, rate: int, weight_factor: float) -> None:
     run(["check", LOGBOOK], folder)
     run(["lowerings", LOGBOOK], folder)
     reviews = [["review", LOGBOOK, str(number)] for number in range(1, LOWERINGS + 1)]
-    run_beside([*reviews, ["review", LOGBOOK, "all", "--out", "."]], folder)
+    run_beside(
+        [*reviews, ["review", LOGBOOK, "all", "--out", "."], *rules_of(many, folder)], folder
+    )
+    if many is None:
+        click.echo(
+            f"\nNo {SEASON} here (it comes with a checkout, not with the installed program), so no "
+            "rules of a season; another folder of logbooks: --season FOLDER"
+        )
     click.echo(
         f"\nDone. Open {out / PAGE} in a browser, or the figures lowering-1.png … beside it."
     )
+    if many is not None:
+        click.echo(f"The season's rules: {out / SEASON_RULES}; its peaks: {out / SEASON_PEAKS}")
     click.echo(f"The logbook is {out / LOGBOOK}: ropetally review {out / LOGBOOK} last")

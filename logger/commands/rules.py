@@ -83,6 +83,8 @@ def command(
 ) -> None:
     """Rules of thumb from the lowerings in all LOGBOOKs: constants, bounds, what backs them.
 
+    A folder stands for every .logbook in it.
+
     A planning number goes towards caution at once; away from it only when the evidence is
     met and a named person accepts it: --accept RULE/GROUP --by NAME, stored in the last
     LOGBOOK. A number from here is never a permission.
@@ -115,6 +117,7 @@ def learn(
     Parameters
     ----------
     logbooks : sequence of Path
+        And folders of them.
     names : sequence of str
         Rules to fit; all when empty.
     not_recorded : int, optional
@@ -126,9 +129,9 @@ def learn(
     """
     from analysis.learning.rules import RULES
     from analysis.learning.season_scores import score_season
-    from logger.commands.season import read_season
+    from logger.commands.season import logbooks_of, read_season
 
-    season = read_season(logbooks)
+    season = read_season(logbooks_of(logbooks))
     rules = tuple(rule for rule in RULES if not names or rule.name in names)
     results = _fitted(season, rules, not_recorded)
     return Learned(season, results, score_season(season.observed), not_recorded)

@@ -124,6 +124,32 @@ class _Reading:
         self.observed.append(observe(review, label, tuple(_tip_moved(reader, review))))
 
 
+def logbooks_of(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """Replace each folder by the logbooks in it, by name.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Logbooks and folders.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    InputError
+        A folder without a logbook.
+    """
+    found: list[Path] = []
+    for path in paths:
+        inside = sorted(path.glob("*.logbook")) if path.is_dir() else [path]
+        if not inside:
+            raise InputError(f"{path}: this folder holds no .logbook file; name a logbook")
+        found += inside
+    return tuple(found)
+
+
 def read_season(paths: Sequence[Path]) -> Season:
     """Read logbooks as one season.
 

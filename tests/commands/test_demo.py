@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from logger.commands.demo import LOWERINGS, prepare, program
+from logger.commands.demo import LOWERINGS, SEASON_PEAKS, SEASON_RULES, prepare, program
 from logger.errors import InputError
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -73,6 +73,12 @@ def test_leaves_a_logbook_a_figure_per_lowering_and_a_page(demos: dict[float, Pa
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert "https://" not in page
     assert "INVENTED" in page.upper()
+
+
+def test_the_rules_of_the_season_are_drawn(demos: dict[float, Path]) -> None:
+    for folder in demos.values():
+        for name in (SEASON_RULES, SEASON_PEAKS):
+            assert (folder / name).read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_demo_is_never_overwritten(demos: dict[float, Path]) -> None:

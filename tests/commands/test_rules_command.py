@@ -28,7 +28,7 @@ from analysis.showing.rules_figure import draw_pit, draw_rules
 from analysis.showing.rules_wording import exclusions
 from logger.commands.main import cli
 from logger.commands.rules import NAMES, Learned, accept_number, as_plain, learn, lines_of
-from logger.commands.season import read_season
+from logger.commands.season import logbooks_of, read_season
 from logger.errors import InputError
 from logger.logbook.copy import copy
 from logger.logbook.reader import LogbookReader
@@ -329,6 +329,13 @@ def test_a_discarded_lowering_is_left_out_of_all_rules(tmp_path: Path) -> None:
     tie(made, 2, "", discarded=True)
     (one,) = read_season([made.path]).left_out
     assert one.reason == "discarded"
+
+
+def test_a_folder_stands_for_its_logbooks(tmp_path: Path) -> None:
+    assert list(logbooks_of([FOLDER / "season"])) == LOGBOOKS
+    result = run(tmp_path)
+    assert isinstance(result.exception, InputError)
+    assert "holds no .logbook" in str(result.exception)
 
 
 def test_only_png_and_svg_are_drawn(tmp_path: Path) -> None:
