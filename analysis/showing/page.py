@@ -60,7 +60,7 @@ footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font
   section.block { break-before: auto; display: block; margin: 0 0 3mm; }
   section.block p, section.block ul { margin: 1mm 0; }
   section.block.sheet { break-before: page; }
-  section.block img { max-width: 104mm; margin: 0 auto; }
+  section.block img { max-width: 92mm; margin: 0 auto; }
   footer { break-before: avoid; }
   .wide thead { display: table-header-group; }
   .wide th, .wide td { width: auto; padding-right: 3mm; }

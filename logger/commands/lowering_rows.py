@@ -190,13 +190,19 @@ def _tests(wanted: Wanted) -> list[Callable[[Row], bool]]:
         (wanted.method is not None, lambda row: bool(row["method"] == wanted.method)),
         (wanted.piece is not None, lambda row: _is_piece(row["piece"], wanted.piece or "")),
         (bool(species), lambda row: species in (row["species"] or "").lower()),
-        (since is not None, lambda row: (row["start_wall_ns"] or -1) >= (since or 0)),
-        (until is not None, lambda row: 0 <= (row["start_wall_ns"] or -1) < (until or 0)),
+        (since is not None, lambda row: _begun_ns(row) >= (since or 0)),
+        (until is not None, lambda row: 0 <= _begun_ns(row) < (until or 0)),
         (wanted.untagged, lambda row: row["piece"] is None),
         (wanted.discarded, lambda row: bool(row["discarded"])),
         (bool(wanted.flags), lambda row: set(wanted.flags) <= set(row["flags"])),
     ]
     return [test for is_asked, test in asked if is_asked]
+
+
+def _begun_ns(row: Row) -> int:
+    """Start to the millisecond that is printed, so that a printed start can be asked for."""
+    start_ns = row["start_wall_ns"]
+    return -1 if start_ns is None else int(start_ns) + 500_000
 
 
 def _is_piece(key: str | None, wanted: str) -> bool:
