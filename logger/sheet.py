@@ -68,34 +68,35 @@ def read_sheet(
     InputError
         The file cannot be read at all.
     """
-    source = _read(path)
-    written = _load(path, source)
+    source = read_source(path, "job sheet")
+    written = load_toml(path, source)
     try:
-        sheet = convert(to_si(_plain(written)), Sheet)
+        sheet = convert(to_si(plain_values(written)), Sheet)
     except msgspec.ValidationError as error:
-        _refuse(path, source, explain(error, written, Sheet))
+        refuse(path, source, explain(error, written, Sheet))
     except InputError as error:
-        _refuse(path, source, explain_unit(error, written))
+        refuse(path, source, explain_unit(error, written))
     findings = list(findings_of(sheet, set(known_rigs), set(known_ropes)))
     if findings:
-        _refuse(path, source, *findings)
+        refuse(path, source, *findings)
     return sheet
 
 
 # --- the file ----------------------------------------------------------------------
 
 
-def _read(path: Path) -> bytes:
-    """Bytes of the file."""
+def read_source(path: Path, what: str) -> bytes:
+    """Bytes of the file, which is ``what``."""
     try:
         return path.read_bytes()
     except FileNotFoundError as error:
-        raise InputError(f"{path}: no such job sheet; check the name") from error
-    except OSError as error:
-        raise InputError(f"{path}: cannot read the job sheet: {error.strerror}") from error
+        raise InputError(f"{path}: no such {what}; check the name") from error
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", error)
+        raise InputError(f"{path}: cannot read the {what}: {why}") from error
 
 
-def _load(path: Path, source: bytes) -> dict[str, Any]:
+def load_toml(path: Path, source: bytes) -> dict[str, Any]:
     """TOML as plain values."""
     try:
         return tomllib.loads(source.decode("utf-8-sig"))
@@ -103,7 +104,7 @@ def _load(path: Path, source: bytes) -> dict[str, Any]:
         line = source.count(b"\n", 0, error.start) + 1
         found = f"byte 0x{source[error.start]:02x}"
         raise SheetError(str(path), line, "text", "UTF-8; save the file as UTF-8", found) from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # 5000 digits, deep nesting
         message = str(error)
         match = _TOML_LINE.search(message)
         line = int(match.group(1)) if match else source.rstrip().count(b"\n") + 1
@@ -112,12 +113,12 @@ def _load(path: Path, source: bytes) -> dict[str, Any]:
         raise SheetError(str(path), line, "TOML", f"valid TOML ({said})", found) from error
 
 
-def _plain(value: Any) -> Any:
+def plain_values(value: Any) -> Any:
     """Dates as their ISO text; everything else as it is."""
     if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
+        return {key: plain_values(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_plain(item) for item in value]
+        return [plain_values(item) for item in value]
     if isinstance(value, (dt.date, dt.time)):
         return value.isoformat()
     return value
@@ -126,7 +127,7 @@ def _plain(value: Any) -> Any:
 # --- from a wrong value to one line ----------------------------------------------------
 
 
-def _refuse(path: Path, source: bytes, *findings: Finding) -> NoReturn:
+def refuse(path: Path, source: bytes, *findings: Finding) -> NoReturn:
     """Raise the finding that stands first in the file."""
     from logger.toml_lines import lines_of, nearest_line  # noqa: PLC0415 - only when wrong
 
