@@ -14,11 +14,16 @@ Host times (``*_ns``) are nanoseconds of the clock that runs through suspend
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 CountArray = NDArray[np.int32]
+Int64Array = NDArray[np.int64]
+
+HOST_TIMED: Final = 0
+"""Wire version of a device that is not ours and tells no time: its values are timed as they come."""
 
 
 # --- readings: decoder -> pipeline -------------------------------------------------
@@ -45,6 +50,60 @@ class SampleFrame:
     counts: CountArray
     received_ns: int
 
+    def run(self) -> SampleRun:
+        """Make a run of this frame alone."""
+        ticks = np.array([self.tick_us], dtype=np.int64)
+        return SampleRun(self.index16, ticks, self.counts, self.received_ns)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleRun:
+    """Data frames of one size that came in one piece, each going on where the last ended.
+
+    Parameters
+    ----------
+    index16 : int
+        Low 16 bits of the index of the first sample of all.
+    tick_us : (m,) int64, read-only
+        Device tick of the first sample of each frame, as it came (32 bit), m ≥ 1.
+    counts : (m·n,) int32, read-only
+        Samples of all frames, n of each.
+    received_ns : int
+        Host time at which the piece arrived that ended them.
+    """
+
+    index16: int
+    tick_us: Int64Array
+    counts: CountArray
+    received_ns: int
+
+    @property
+    def n_frames(self) -> int:
+        """How many frames."""
+        return len(self.tick_us)
+
+    @property
+    def frame_size(self) -> int:
+        """Samples in each frame."""
+        return len(self.counts) // len(self.tick_us)
+
+    def frame(self, number: int) -> SampleFrame:
+        """One of the frames."""
+        return self.part(number, number + 1)._only()
+
+    def part(self, begin: int, end: int) -> SampleRun:
+        """Frames ``begin`` to ``end``, the latter not included; at least one."""
+        n = self.frame_size
+        return SampleRun(
+            (self.index16 + begin * n) % 2**16,
+            self.tick_us[begin:end],
+            self.counts[begin * n : end * n],
+            self.received_ns,
+        )
+
+    def _only(self) -> SampleFrame:
+        return SampleFrame(self.index16, int(self.tick_us[0]), self.counts, self.received_ns)
+
 
 @dataclass(frozen=True, slots=True)
 class CellInfo:
@@ -52,6 +111,9 @@ class CellInfo:
 
     ``jitter_bound_us`` bounds the error of a tick; ``filter_delay_us`` is the delay of
     the converter's filter: force happened that much earlier than the tick says.
+    ``n_per_count`` is what the device or its profile says a count is worth, newtons, with
+    the relative standard uncertainty ``rel_u``; None when nobody says it. ``remark`` is
+    what a reader of the stream has to know of it (timed by the host, no sequence).
     """
 
     wire_version: int
@@ -64,6 +126,19 @@ class CellInfo:
     count_max: int
     filter_delay_us: int
     jitter_bound_us: int
+    n_per_count: float | None = None
+    rel_u: float = 0.0
+    remark: str = ""
+
+    @property
+    def no_peaks(self) -> str:
+        """Why no peak can be read from its samples; nothing when one can."""
+        if self.wire_version != HOST_TIMED:
+            return ""
+        return (
+            f"about {self.sample_rate_hz:.2g} values/s without a time of their own: a peak between "
+            "two values is not seen, so no lowerings and no peaks are read from this sensor"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +185,9 @@ class Fault:
     ``bad_line``, ``oversize``, ``unknown_kind``, ``wrong_version``, ``duplicate``,
     ``out_of_order``, ``disconnected``, ``connected``, ``reset``, ``device_overrun``,
     ``clipped``, ``queue_dropped``, ``no_reply``, ``refused``, ``clock_jump``,
-    ``consumer_failed``, ``index_unsure``.
+    ``consumer_failed``, ``index_unsure``, ``not_known``; of declared sensors also ``bad_value``,
+    ``silent``, ``jitter``, ``rate_differs``. Two tell of no loss and have
+    ``n`` 0: ``device_information``, ``no_peaks``.
     """
 
     kind: str
@@ -119,7 +196,7 @@ class Fault:
     detail: str
 
 
-Reading = SampleFrame | InfoFrame | ReplyFrame | StatusFrame
+Reading = SampleFrame | SampleRun | InfoFrame | ReplyFrame | StatusFrame
 
 
 # --- record items: pipeline -> recorder --------------------------------------------
@@ -162,18 +239,57 @@ class StreamOpened:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SamplesPlaced:
-    """A data frame placed in its stream.
+class FrameTable:
+    """Frames in order of arrival, arrays of equal length.
 
-    ``first_index`` and ``tick_us`` are unwrapped (never decrease within a stream);
-    the samples are ``sample period`` apart and none is missing inside.
+    Parameters
+    ----------
+    n : (m,) int64
+        Samples in each frame.
+    tick_us : (m,) int64
+        Device tick of each frame's first sample, unwrapped.
+    received_ns : (m,) int64
+        Host time of each frame's last byte.
+    """
+
+    n: Int64Array
+    tick_us: Int64Array
+    received_ns: Int64Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SamplesPlaced:
+    """Data frames placed in their stream.
+
+    ``first_index`` and ticks are unwrapped (they never decrease within a stream); the
+    samples are ``sample period`` apart and none is missing inside. ``counts`` holds those
+    of all frames, at least one.
     """
 
     stream_id: int
     first_index: int
-    tick_us: int
     counts: CountArray
-    received_ns: int
+    frames: FrameTable
+
+    @property
+    def next_index(self) -> int:
+        """Index after the last sample."""
+        return self.first_index + len(self.counts)
+
+    @property
+    def received_ns(self) -> int:
+        """Host time at which the last frame came."""
+        return int(self.frames.received_ns[-1])
+
+
+def placed_frame(
+    stream_id: int, first_index: int, tick_us: int, counts: CountArray, received_ns: int
+) -> SamplesPlaced:
+    """Make the item of one frame."""
+    n, tick, received = (
+        np.array([number], dtype=np.int64) for number in (len(counts), tick_us, received_ns)
+    )
+    return SamplesPlaced(stream_id, first_index, counts, FrameTable(n, tick, received))
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +321,19 @@ class StatusNoted:
 
     stream_id: int
     status: StatusFrame
+
+
+@dataclass(frozen=True, slots=True)
+class TimeExchanged:
+    """A TIME answer on record: the device read the request between the two host times.
+
+    ``tick_us`` (unwrapped) is its tick at that moment.
+    """
+
+    stream_id: int
+    tick_us: int
+    sent_ns: int
+    received_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +379,7 @@ RecordItem = (
     | GapNoted
     | FaultNoted
     | StatusNoted
+    | TimeExchanged
     | WindowOpened
     | WindowClosed
     | MarkMade
