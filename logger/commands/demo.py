@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from importlib import resources
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -113,7 +113,7 @@ def simulated_cell(folder: Path, rate: int, weight_factor: float) -> Iterator[No
             cell.wait()
 
 
-def wait_for_port(link: Path, cell: subprocess.Popen[bytes]) -> None:
+def wait_for_port(link: Path, cell: subprocess.Popen[Any]) -> None:
     """Wait until the simulated cell's port is there.
 
     Raises
@@ -156,13 +156,49 @@ def find_season(given: Path | None, places: Sequence[Path]) -> Path | None:
     return None
 
 
-def rules_of(season: Path | None, folder: Path) -> list[list[str]]:
-    """Give the calls that fit the rules, of the demo's own logbook and of a season."""
-    calls = [["rules", LOGBOOK]]
-    if season is not None:
-        where = os.path.relpath(season, folder)
-        calls.append(["rules", where, "--figure", SEASON_RULES, "--pit", SEASON_PEAKS])
-    return calls
+def season_call(season: Path, folder: Path) -> list[str]:
+    """Give the call that fits and draws the rules of a season."""
+    where = os.path.relpath(season, folder)
+    return ["rules", where, "--figure", SEASON_RULES, "--pit", SEASON_PEAKS]
+
+
+@contextlib.contextmanager
+def meanwhile(arguments: list[str] | None, folder: Path) -> Iterator[subprocess.Popen[str] | None]:
+    """Keep a public command working at low priority; stop it when the demo ends early."""
+    if arguments is None:
+        yield None
+        return
+    behind = ["nice", "-n", "10"] if shutil.which("nice") else []
+    child = subprocess.Popen(
+        [*behind, *program(), *arguments], cwd=folder, stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    with child:
+        try:
+            yield child
+        finally:
+            if child.poll() is None:
+                child.terminate()
+
+
+def show_season(child: subprocess.Popen[str] | None, arguments: list[str] | None) -> None:
+    """Print the season's rules, or that there is no season here.
+
+    Raises
+    ------
+    RecordingError
+        The command failed.
+    """
+    if child is None or arguments is None:
+        click.echo(
+            f"\nNo {SEASON} here (it comes with a checkout, not with the installed program), so no "
+            "rules of a season; another folder of logbooks: --season FOLDER"
+        )
+        return
+    output, _ = child.communicate()
+    announce(arguments)
+    click.echo(output, nl=False)
+    complain(child.returncode)
 
 
 def prepare(folder: Path) -> None:
@@ -209,6 +245,20 @@ def command(out: Path, rate: int, weight_factor: float, season: Path | None) -> 
     prepare(folder)
     click.echo(f"An invented crew, an invented tree. Everything is written to {out}.")
     click.echo(f"Recording takes about 40 s: {LOWERINGS} lowerings at {rate} samples/s.")
+    call = season_call(many, folder) if many is not None else None
+    with meanwhile(call, folder) as child:
+        work(folder, rate, weight_factor)
+        show_season(child, call)
+    click.echo(
+        f"\nDone. Open {out / PAGE} in a browser, or the figures lowering-1.png … beside it."
+    )
+    if many is not None:
+        click.echo(f"The season's rules: {out / SEASON_RULES}; its peaks: {out / SEASON_PEAKS}")
+    click.echo(f"The logbook is {out / LOGBOOK}: ropetally review {out / LOGBOOK} last")
+
+
+def work(folder: Path, rate: int, weight_factor: float) -> None:
+    """Record, tie, check, list, review, fit: the public commands in order."""
     with simulated_cell(folder, rate, weight_factor):
         run(
             ["record", LOGBOOK, "--cell", f"serial:{PORT}", "--sheet", SHEET,
@@ -219,17 +269,5 @@ def command(out: Path, rate: int, weight_factor: float, season: Path | None) -> 
     run(["check", LOGBOOK], folder)
     run(["lowerings", LOGBOOK], folder)
     reviews = [["review", LOGBOOK, str(number)] for number in range(1, LOWERINGS + 1)]
-    run_beside(
-        [*reviews, ["review", LOGBOOK, "all", "--out", "."], *rules_of(many, folder)], folder
-    )
-    if many is None:
-        click.echo(
-            f"\nNo {SEASON} here (it comes with a checkout, not with the installed program), so no "
-            "rules of a season; another folder of logbooks: --season FOLDER"
-        )
-    click.echo(
-        f"\nDone. Open {out / PAGE} in a browser, or the figures lowering-1.png … beside it."
-    )
-    if many is not None:
-        click.echo(f"The season's rules: {out / SEASON_RULES}; its peaks: {out / SEASON_PEAKS}")
-    click.echo(f"The logbook is {out / LOGBOOK}: ropetally review {out / LOGBOOK} last")
+    pages = ["review", LOGBOOK, "all", "--out", "."]
+    run_beside([*reviews, pages, ["rules", LOGBOOK]], folder)

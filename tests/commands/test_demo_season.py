@@ -6,8 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from logger.commands.demo import LOGBOOK, SEASON, SEASON_PEAKS, SEASON_RULES, find_season, rules_of
-from logger.errors import InputError
+from logger.commands.demo import (
+    SEASON,
+    SEASON_PEAKS,
+    SEASON_RULES,
+    find_season,
+    meanwhile,
+    season_call,
+    show_season,
+    wait_for_port,
+)
+from logger.errors import InputError, RecordingError
 
 
 def with_season(place: Path) -> Path:
@@ -33,10 +42,37 @@ def test_a_named_folder_must_hold_logbooks(tmp_path: Path) -> None:
         find_season(tmp_path, (tmp_path,))
 
 
-def test_rules_of_the_demo_and_of_the_season_are_asked_for(tmp_path: Path) -> None:
-    assert rules_of(None, tmp_path) == [["rules", LOGBOOK]]
+def test_the_season_is_worked_on_meanwhile_and_shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     season = with_season(tmp_path)
-    assert rules_of(season, tmp_path / "out") == [
-        ["rules", LOGBOOK],
-        ["rules", "../sample_logs/season", "--figure", SEASON_RULES, "--pit", SEASON_PEAKS],
-    ]
+    call = season_call(season, tmp_path / "out")
+    assert call == [
+        "rules", "../sample_logs/season", "--figure", SEASON_RULES, "--pit", SEASON_PEAKS,
+    ]  # fmt: skip
+    with meanwhile(["--version"], tmp_path) as child:
+        show_season(child, ["--version"])
+    assert "$ ropetally --version\nropetally, version" in capsys.readouterr().out
+
+
+def test_a_season_that_cannot_be_read_ends_the_demo(tmp_path: Path) -> None:
+    call = season_call(with_season(tmp_path), tmp_path)
+    with (
+        pytest.raises(RecordingError, match="exit code 4"),
+        meanwhile(call, tmp_path) as child,
+    ):
+        show_season(child, call)
+
+
+def test_no_season_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with meanwhile(None, tmp_path) as child:
+        show_season(child, None)
+    assert "--season FOLDER" in capsys.readouterr().out
+
+
+def test_what_runs_meanwhile_ends_with_the_demo(tmp_path: Path) -> None:
+    with meanwhile(["simcell", "--link", "port"], tmp_path) as child:
+        assert child is not None
+        wait_for_port(tmp_path / "port", child)
+        assert child.poll() is None
+    assert child.poll() is not None
