@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 import click
 
-from logger.commands.output import WIDTH, json_option, print_json, table, units_option
+from logger.commands.output import WIDTH, json_option, listed, print_json, table, units_option
 from logger.errors import InputError
 from logger.units import ForceUnit
 
@@ -262,7 +262,11 @@ def lines_of(learned: Learned, unit: ForceUnit) -> list[str]:
 
 def _wrapped(text: str, indent: str = "") -> list[str]:
     return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=indent and f"{indent}  "
+        text,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent and f"{indent}  ",
+        break_on_hyphens=False,
     )
 
 
@@ -316,15 +320,14 @@ def _left_out_lines(learned: Learned) -> list[str]:
     rows += exclusions(learned.results)
     if not rows:
         return ["Left out: nothing"]
+    together: dict[tuple[str, str], list[str]] = {}
+    for lowering, rules, reason in rows:
+        together.setdefault((reason, rules), []).append(lowering)
     count = len({row[0] for row in rows})
-    return [f"Left out of a rule, with the reason: {_many(count, 'lowering')}", table(
-        ("lowering", "left out of", "why"), [(a, _short(b), c) for a, b, c in rows]
-    )]  # fmt: skip
-
-
-def _short(rules: str) -> str:
-    """Names of rules in a narrow column."""
-    return rules.replace("dynamic factor", "factor")
+    lines = [f"Left out of a rule, with the reason: {_many(count, 'lowering')}"]
+    for (reason, rules), lowerings in sorted(together.items()):
+        lines += _wrapped(f"{reason} ({rules}): {listed(lowerings)}", "  ")
+    return lines
 
 
 def _large_lines(results: Sequence[RuleResult]) -> list[str]:

@@ -221,7 +221,8 @@ def test_the_table_fits_80_columns_and_carries_its_cautions(learned: Learned) ->
         assert "Far off" in text
         assert "crews log the calm ones" in flat
         assert f" {unit}" in text
-        assert "samples are missing around the peak" in flat
+        assert "samples are missing around the peak (peak, dynamic factor): chapel-lane:4" in flat
+        assert "the tag line was tight (all rules): north-drive:3" in flat
 
 
 def test_json_is_si_and_without_nan(learned: Learned) -> None:
@@ -285,7 +286,7 @@ def test_a_small_logbook_keeps_the_defaults_and_says_why(tmp_path: Path) -> None
     assert "2 lowerings, 1 job, crew Heron" in flat
     assert "no usable piece: the default stays" in flat
     assert "1 of 6 unclipped pieces" in flat
-    assert "job:2 all rules not tied to a piece" in flat
+    assert "not tied to a piece (all rules): job:2" in flat
     assert "Pieces on the sheets without a lowering: 1; lowerings not tied to a piece: 1" in flat
     assert "Weight rule" not in flat
     assert imread(figure).shape[1] == 1080
