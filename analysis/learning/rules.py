@@ -166,8 +166,9 @@ _RELEASES: Final = {
     "span_rig": Range("share_carried", 0.0, 1.5),
 }
 _CLOSED_FORM = (
-    "1 = the closed form of the method, undamped for drops; such forms read up to 30 % low at "
-    "high fall factors (Weber 2002, abstract) and static stiffness gives 0.73 of the rated peak"
+    "the stored prediction's closed form as it is, undamped for drops; such forms read up to "
+    "30 % low at high fall factors (Weber 2002, abstract) and static stiffness gives 0.73 of "
+    "the rated peak"
 )
 
 RULES: Final[tuple[Rule, ...]] = (
@@ -219,7 +220,7 @@ RULES: Final[tuple[Rule, ...]] = (
         title="Dynamic factor rule",
         quantity="dynamic_factor",
         what="peak over hang weight",
-        from_what="closed form of the method with the measured weight",
+        from_what="the same ratio of the prediction stored before the cut",
         form="ratio",
         reference="predicted",
         group_by="method",
