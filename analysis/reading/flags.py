@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
 from analysis.reading.phases import Story
-from analysis.reading.trace import Trace
+from analysis.reading.trace import Trace, is_clipped
 from analysis.reading.uncertainty import PeakLoss
 
 FLAG_WORDS: Final[dict[str, str]] = {
@@ -143,40 +141,3 @@ def gap_in_peak(trace: Trace, story: Story, *, peak_s: float, loss: PeakLoss) ->
             start_s = min([start_s, *(p.start_s for p in story.phases if p.name != "slack")])
         spans.append((start_s, release.first_s + max(0.5 * period, 0.05)))
     return any(gap.start_s <= b and gap.end_s >= a for gap in trace.gaps for a, b in spans)
-
-
-def is_clipped(trace: Trace) -> bool:
-    """Whether samples stand at the converter's limit.
-
-    Parameters
-    ----------
-    trace : Trace
-        With ``chain.clip_high_n`` when the limit is known.
-
-    Returns
-    -------
-    bool
-
-    Notes
-    -----
-    Without a known limit a flat top tells: at least four equal samples at the maximum,
-    entered or left by a step larger than the finest step of the record would allow.
-    """
-    chain, force = trace.chain, trace.force_n
-    top = float(force.max())
-    if chain.clip_high_n is not None:
-        low = chain.clip_low_n is not None and bool(np.any(force <= chain.clip_low_n))
-        return top >= chain.clip_high_n or low
-    at_top = np.flatnonzero(force == top)
-    if at_top.size < 4 or at_top.size == force.size:
-        return False
-    first = int(at_top[0])
-    run = 1
-    while first + run < force.size and force[first + run] == top:
-        run += 1
-    if run < 4:
-        return False
-    steps = np.abs(np.diff(force))
-    finest = float(steps[steps > 0].min())
-    sides = [float(top - force[i]) for i in (first - 1, first + run) if 0 <= i < force.size]
-    return max(sides, default=0.0) > 3.0 * finest

@@ -39,7 +39,7 @@ from analysis.reading.levels import (
 )
 from analysis.reading.release import Release, count_strokes, quiet_release, time_release
 from analysis.reading.steps import Step, choose, make_step, real_levels
-from analysis.reading.trace import FloatArray, Trace
+from analysis.reading.trace import FloatArray, Trace, is_clipped
 
 PhaseName = Literal[
     "slack",
@@ -133,7 +133,8 @@ def tell(trace: Trace) -> Story:
     force = trace.force_n - zero.zero_n
     smooth_of = max(int(_SMOOTH_S * trace.rate_hz), 1)
     smooth = moving_mean(force, smooth_of)
-    reader = _Reader(trace, blocks, zero, smooth, sample_noise / math.sqrt(smooth_of))
+    ceiling_n = float(force.max()) if is_clipped(trace) else math.inf
+    reader = _Reader(trace, blocks, zero, smooth, sample_noise / math.sqrt(smooth_of), ceiling_n)
     found = reader.read() if zero.scale_n > 0 else _Found((), (), None, None, None, 0)
     return Story(
         force,
@@ -168,6 +169,13 @@ class _Reader:
     zero: Zero
     smooth_n: FloatArray
     noise_n: float
+    ceiling_n: float
+
+    def plateaus(self, still_s: float = STILL_S) -> tuple[Plateau, ...]:
+        """Find still levels; what stands at the converter's limit is no level."""
+        below = self.ceiling_n - 0.003 * self.zero.scale_n
+        found = find_plateaus(self.blocks, self.zero, still_s=still_s)
+        return tuple(p for p in found if p.level_n < below)
 
     @property
     def end_s(self) -> float:
@@ -179,9 +187,7 @@ class _Reader:
     def read(self) -> _Found:
         after = self.touchdown()
         load_end = after[0] if after is not None else self.end_s
-        plateaus = tuple(
-            p for p in find_plateaus(self.blocks, self.zero) if p.start_s < load_end - 0.1
-        )
+        plateaus = tuple(p for p in self.plateaus() if p.start_s < load_end - 0.1)
         end = self.at(load_end)
         levels = real_levels(
             plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
@@ -275,7 +281,7 @@ class _Reader:
         """Find the first level that stays still for longer than a swing takes."""
         period = step.period * self.trace.period_s
         still = max(STILL_S, 1.2 * period)
-        levels = find_plateaus(self.blocks, self.zero, still_s=still)
+        levels = self.plateaus(still)
         for index, plateau in enumerate(levels):
             inside = release.after_first_s - 0.15 <= plateau.start_s < load_end - 0.1
             if inside and plateau.level_n > 0.3 * self.zero.scale_n:

@@ -66,6 +66,19 @@ def test_a_clipped_peak_is_a_lower_bound() -> None:
     assert not read_features(whole.trace).peak_is_lower_bound
 
 
+@pytest.mark.parametrize("share_of_peak", [0.75, 0.6, 0.45, 0.35])
+def test_a_flat_top_at_the_converters_limit_is_no_pretension(share_of_peak: float) -> None:
+    piece = Piece(kind="snub", damping=0.15)
+    limit = share_of_peak * make(piece, QUIET).truth.peak_n
+    for chain in (Chain(clip_high_n=limit), Chain()):
+        found = read_features(make(piece, replace(QUIET, clip_n=limit), chain=chain).trace)
+        assert found.peak_is_lower_bound
+        assert found.release_kind == "catch"
+        assert found.peak_phase == "catch"
+        assert found.pretension_settled_n is None
+        assert found.hang_weight_n == pytest.approx(2000.0, rel=0.005)
+
+
 def test_a_flat_top_of_rounding_is_not_clipping() -> None:
     coarse = make(Piece(), replace(QUIET, step_n=20.0, noise_n=0.5, rate_hz=4000.0))
     assert "clipped" not in read_features(coarse.trace).flags
