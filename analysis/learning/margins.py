@@ -61,6 +61,9 @@ class Margin:
         At the limit's place, and the ends of its friction band.
     inferred : bool
         The place is not the station.
+    lower_bound : bool
+        The reading is at least this (clipped, or a gap in the peak): the margin is then at
+        most what it says.
     """
 
     limit: Limit
@@ -70,6 +73,7 @@ class Margin:
     low_n: float
     high_n: float
     inferred: bool
+    lower_bound: bool = False
 
     @property
     def margin_n(self) -> float:
@@ -88,7 +92,13 @@ class Margin:
 
 
 def margin_of(
-    limit: Limit, reading_n: float, state: State, rig: Rig | None, station: set[str]
+    limit: Limit,
+    reading_n: float,
+    state: State,
+    rig: Rig | None,
+    station: set[str],
+    *,
+    lower_bound: bool = False,
 ) -> Margin | None:
     """Set a reading against a limit.
 
@@ -104,6 +114,8 @@ def margin_of(
         The rig with its station.
     station : set of str
         Names under which the place of the cell itself goes (cell, station).
+    lower_bound : bool
+        The true reading is at least this.
 
     Returns
     -------
@@ -122,7 +134,7 @@ def margin_of(
     if load is None:
         return None
     return Margin(
-        limit, state, reading_n, load.force_n, load.low_n, load.high_n, inferred=load.inferred
+        limit, state, reading_n, load.force_n, load.low_n, load.high_n, load.inferred, lower_bound
     )
 
 

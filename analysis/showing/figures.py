@@ -280,6 +280,8 @@ def _draw_peak(axes: Axes, picture: Picture, *, annotate: bool) -> None:
         share = (picture.peak_time_s - low) / (high - low)
         side = "left" if share < 0.2 else "right" if share > 0.8 else "center"
         words = format_force(picture.peak_n, picture.unit, u_n=picture.peak_u_n)
+        if picture.peak_is_lower_bound:
+            words = f"≥ {words}"
         axes.annotate(
             words, (picture.peak_time_s, y + half), xytext=(0, 9), textcoords="offset points",
             ha=side, va="bottom", color=PEAK, weight="bold", size=11.5, zorder=7,

@@ -70,6 +70,8 @@ class Picture:
         Peak, its expanded uncertainty and its time.
     peak_words : str
         What is said of the peak in the key (phase, "at least" when clipped).
+    peak_is_lower_bound : bool
+        The true peak is at least this.
     near_s : (start_s, end_s) or None
         What the near view shows; by default a little before the peak and more after it.
     band : Band or None
@@ -94,6 +96,7 @@ class Picture:
     peak_u_n: float | None = None
     peak_time_s: float | None = None
     peak_words: str = ""
+    peak_is_lower_bound: bool = False
     near_s: tuple[float, float] | None = None
     band: Band | None = None
     limits: tuple[LimitLine, ...] = ()
@@ -137,6 +140,7 @@ def picture_of(review: Review, unit: ForceUnit) -> Picture:
         peak_u_n=features.peak_n_u,
         peak_time_s=features.peak_time_s,
         peak_words=", ".join(words),
+        peak_is_lower_bound=features.peak_is_lower_bound,
         near_s=_near(review),
         band=_band(review),
         limits=tuple(_line(margin, unit) for margin in review.margins if _drawn(margin)),

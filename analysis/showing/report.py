@@ -277,7 +277,12 @@ def _margins(
     for limit in source.limits:
         found = []
         if features.peak_n is not None:
-            found.append(margin_of(limit, features.peak_n, state, rig, place))
+            found.append(
+                margin_of(
+                    limit, features.peak_n, state, rig, place,
+                    lower_bound=features.peak_is_lower_bound,
+                )
+            )  # fmt: skip
         if limit.kind == "working_limit" and features.hang_reading_n is not None:
             found.append(margin_of(limit, features.hang_reading_n, "hang", rig, place))
         known = [margin for margin in found if margin is not None]
@@ -309,6 +314,7 @@ def _margin_json(margin: Margin) -> dict[str, Any]:
         "load_low_n": margin.low_n,
         "load_high_n": margin.high_n,
         "inferred": margin.inferred,
+        "load_is_lower_bound": margin.lower_bound,
         "margin_n": margin.margin_n,
         "share": margin.share,
         "static": margin.limit.kind == "working_limit",

@@ -173,7 +173,10 @@ def _measured(review: Review, unit: ForceUnit) -> Rows:
     rows.append(("peak", peak_words(review, unit)))
     if features.dynamic_factor is not None:
         u = f" ± {features.dynamic_factor_u:.2f}" if features.dynamic_factor_u is not None else ""
-        rows.append(("dynamic factor", f"{features.dynamic_factor:.2f}{u} (peak over hang)"))
+        least = "at least " if features.peak_is_lower_bound else ""
+        over = "release peak" if features.release_peak_n != features.peak_n else "peak"
+        factor = f"{least}{features.dynamic_factor:.2f}{u} ({over} over hang)"
+        rows.append(("dynamic factor", factor))
     return rows
 
 
@@ -297,10 +300,14 @@ def margin_words(margin: Margin, unit: ForceUnit) -> str:
         load = f"{load}, inferred ({low.removesuffix(f' {unit}')} to {high})"
     side = "below" if margin.margin_n >= 0 else "ABOVE"
     gap = format_force(abs(margin.margin_n), unit)
+    share = f"{100 * margin.share:.0f} %"
+    if margin.lower_bound:
+        load, share = f"at least {load}", f"at least {share}"
+        gap = f"at {'most' if margin.margin_n >= 0 else 'least'} {gap}"
     static = "; a static limit: shock is counted twice" if _counts_twice(margin) else ""
     return (
         f"{KINDS[limit.kind]} {format_force(limit.force_n, unit)} ({entered(limit)}): "
-        f"{margin.state} {load} is {gap} {side} it ({100 * margin.share:.0f} %){static}"
+        f"{margin.state} {load} is {gap} {side} it ({share}){static}"
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,16 @@ import pytest
 from logbook_factory import START_WALL_NS, FakeClock, Made, drop_force, make_logbook, release_force
 from reviews import prepared, review, tie
 
+from analysis.learning.margins import margin_of
 from analysis.showing.report import Review
-from analysis.showing.wording import STANDING, groups_of, overview_row, remarks_of, title_of
+from analysis.showing.wording import (
+    STANDING,
+    groups_of,
+    margin_words,
+    overview_row,
+    remarks_of,
+    title_of,
+)
 from logger.logbook.writer import LogbookWriter
 from logger.samples import FaultNoted
 
@@ -51,6 +60,24 @@ def test_limits_in_words_have_type_name_who_and_when(tmp_path: Path) -> None:
     assert rows[2][0] == "high block"
     assert "inferred (" in rows[2][1]
     assert rows[3][1].startswith("breaking strength 45.00 kN (Wren, 2026-05-03): not a limit")
+
+
+def test_a_lower_bound_is_a_lower_bound_everywhere(tmp_path: Path) -> None:
+    whole = review(prepared(tmp_path))
+    features = replace(whole.features, peak_is_lower_bound=True, peak_n=3500.0)
+    limit = whole.margins[0].limit
+    margin = margin_of(limit, 3500.0, "peak", None, {limit.on}, lower_bound=True)
+    assert margin is not None
+    found = replace(whole, features=features, margins=(margin,))
+    assert said(found, "Measured")["peak"].startswith("at least 3.5")
+    assert said(found, "Measured")["dynamic factor"].startswith("at least ")
+    rows = next(rows for name, rows in groups_of(found, "kN") if name == "Limits")
+    assert "peak at least 3.50 kN is at most 0.50 kN below it (at least 88 %)" in rows[0][1]
+    over = margin_of(limit, 4500.0, "peak", None, {limit.on}, lower_bound=True)
+    assert over is not None
+    assert "at least 4.50 kN is at least 0.50 kN ABOVE it (at least 112 %)" in margin_words(
+        over, "kN"
+    )
 
 
 def test_a_release_in_words(tmp_path: Path) -> None:
