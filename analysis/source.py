@@ -21,7 +21,7 @@ from logger.records import Job, Limit, Piece, Rig, Rope, Tag, from_body, piece_k
 from logger.samples import FaultNoted
 from logger.scaling import range_of, to_newtons
 
-_SHOWN_FAULTS: Final = frozenset({"connected"})
+_SHOWN_FAULTS: Final = frozenset({"connected", "device_information", "no_peaks"})
 """Faults on record that say that nothing was lost."""
 
 
@@ -132,6 +132,10 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
     piece = reader.record(Piece, key) if key else None
     rig = reader.record(Rig, piece.rig) if piece is not None else None
     window, stream, cells = _window(reader, number, rig)
+    if stream.info.no_peaks:
+        raise SourceError(
+            f"{reader.path}: lowering {number}, cell {stream.cell}: {stream.info.no_peaks}"
+        )
     first, last = _extent(window, reader)
     samples = reader.samples(stream.id, first, last)
     if len(samples.index) < 2:

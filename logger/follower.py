@@ -76,6 +76,7 @@ class Follower:
     ) -> None:
         self._stream_id = stream_id
         self._rate_hz = info.sample_rate_hz
+        self._sees_peaks = not info.no_peaks
         self._scaling = scaling
         self._state = state
         self._hub = hub
@@ -107,7 +108,7 @@ class Follower:
         self._trigger = self._new_trigger()
 
     def _new_trigger(self) -> Trigger | None:
-        if self._scaling is None:
+        if self._scaling is None or not self._sees_peaks:
             return None
         return Trigger(self._scaling, self._rate_hz, self._settings)
 

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 CountArray = NDArray[np.int32]
 Int64Array = NDArray[np.int64]
 
-HOST_TIMED: Final = 0
-"""Wire version of a device that is not ours and tells no time: its values are timed as they come."""
+SIG_FORCE_VERSION: Final = 0
+"""Stands for the wire version of a SIG Force sensor: one count is 1 mN, and no time comes with it."""
 
 
 # --- readings: decoder -> pipeline -------------------------------------------------
@@ -133,7 +133,7 @@ class CellInfo:
     @property
     def no_peaks(self) -> str:
         """Why no peak can be read from its samples; nothing when one can."""
-        if self.wire_version != HOST_TIMED:
+        if self.wire_version != SIG_FORCE_VERSION:
             return ""
         return (
             f"about {self.sample_rate_hz:.2g} values/s without a time of their own: a peak between "

@@ -97,3 +97,16 @@ def range_of(info: CellInfo, scaling: Scaling) -> tuple[float, float]:
     """Lowest and highest force that the cell's count limits allow, newtons."""
     ends = to_newtons([info.count_min, info.count_max], scaling)
     return float(ends.min()), float(ends.max())
+
+
+def own_scaling(info: CellInfo) -> Scaling | None:
+    """Scaling that the device, or the description of it, gives itself; None without one."""
+    if info.n_per_count is None:
+        return None
+    return Scaling(
+        zero_counts=0.0,
+        n_per_count=info.n_per_count,
+        rel_u=info.rel_u,
+        offset_u_n=0.0,
+        origin=f"as the sensor is described, {info.n_per_count:g} N a count",
+    )

@@ -15,7 +15,7 @@ from logger.errors import InputError
 from logger.logbook.reader import LogbookReader
 from logger.records import Cell, LoadPoint
 from logger.samples import CellInfo, Scaling
-from logger.scaling import scaling_of
+from logger.scaling import own_scaling, scaling_of
 from logger.units import parse
 
 EXAMPLE: Final = "0:0 N,2000000:20 kN"
@@ -83,6 +83,7 @@ class Calibrations:
         scaling = self._entered
         if scaling is None:
             scaling = scaling_of(cell) if cell is not None else self._used.get(info.device_id)
+        scaling = scaling or own_scaling(info)
         if scaling is None:
             self.messages.append(
                 f"{name} ({info.device_id}): NO CALIBRATION. Counts are recorded; no force is "

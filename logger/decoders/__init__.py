@@ -1,6 +1,7 @@
 """Decoders: bytes in, readings and faults out; no I/O.
 
 ``DECODERS`` is the registry: name in a URL (``decoder=ascii``) to module and class.
+``PACKET_DECODERS`` are those of a radio: what they are fed is one whole packet.
 """
 
 from __future__ import annotations
@@ -14,6 +15,11 @@ from logger.errors import InputError
 DECODERS: Final[dict[str, tuple[str, str]]] = {
     "binary": ("logger.decoders.binary_frame", "BinaryFrameDecoder"),
     "ascii": ("logger.decoders.ascii_line", "AsciiLineDecoder"),
+}
+
+PACKET_DECODERS: Final[dict[str, tuple[str, str]]] = {
+    "packet": ("logger.decoders.packet", "PacketDecoder"),
+    "sig_force": ("logger.decoders.sig_force", "SigForceDecoder"),
 }
 
 
@@ -30,10 +36,11 @@ def open_decoder(name: str) -> Decoder:
     >>> open_decoder("binary").feed(b"\\x00", 0)
     []
     """
-    entry = DECODERS.get(name)
+    known = DECODERS | PACKET_DECODERS
+    entry = known.get(name)
     if entry is None:
-        raise InputError(f"{name!r} is not a decoder; use one of {', '.join(DECODERS)}")
+        raise InputError(f"{name!r} is not a decoder; use one of {', '.join(known)}")
     return cast("Decoder", getattr(import_module(entry[0]), entry[1])())
 
 
-__all__ = ["DECODERS", "Decoded", "Decoder", "Opcode", "open_decoder"]
+__all__ = ["DECODERS", "PACKET_DECODERS", "Decoded", "Decoder", "Opcode", "open_decoder"]

@@ -6,7 +6,7 @@ a link. Must not: open anything, decode anything.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 from urllib.parse import parse_qsl
@@ -85,8 +85,8 @@ class Url:
     path: str
     options: Mapping[str, str]
 
-    def allow(self, *names: str) -> None:
-        """Refuse options that the transport does not know.
+    def allow(self, *names: str, decoders: Collection[str] = DECODERS) -> None:
+        """Refuse options that the transport does not know, and decoders that it cannot feed.
 
         Raises
         ------
@@ -100,9 +100,9 @@ class Url:
                     "bad_url",
                     f"{self.text}: unknown option {name!r}; use one of {', '.join(known)}",
                 )
-        if self.options.get("decoder", "binary") not in DECODERS:
+        if self.options.get("decoder", next(iter(decoders))) not in decoders:
             raise TransportError(
-                "bad_url", f"{self.text}: decoder must be one of {', '.join(DECODERS)}"
+                "bad_url", f"{self.text}: decoder must be one of {', '.join(decoders)}"
             )
 
 
