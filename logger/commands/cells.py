@@ -1,7 +1,7 @@
-"""``ropetally cells``: which serial ports there are, and who answers on them.
+"""``ropetally cells``: which ports and Bluetooth cells there are, and who answers on them.
 
-Comes in: nothing, or paths of ports. Goes out: a table or JSON. Must not: open a port
-unless asked to, as bytes may disturb a device that is no cell.
+Comes in: nothing, or paths of ports. Goes out: a table or JSON. Must not: open a port, or
+use the radio, unless asked to: bytes may disturb a device that is no cell.
 """
 
 from __future__ import annotations
@@ -17,8 +17,10 @@ from logger.commands.output import json_option, print_json
 
 if TYPE_CHECKING:
     from logger.samples import CellInfo
+    from logger.transports.ble_radio import Radio
 
 ANSWER_S: Final = 3.0
+SCAN_S: Final = 5.0
 _POLL_S: Final = 0.05
 
 
@@ -135,9 +137,91 @@ def _next_step(ports: list[PortFound], *, asked: bool, named: bool) -> str | Non
     return None
 
 
+# --- Bluetooth ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class CellHeard:
+    """A cell that was heard over Bluetooth."""
+
+    name: str
+    address: str
+    rssi_dbm: int
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """What a scan heard; ``error`` and its ``reason`` say why there was none."""
+
+    cells: tuple[CellHeard, ...] = ()
+    n_other_devices: int = 0
+    error: str | None = None
+    reason: str | None = None
+
+
+def scan_air(seconds: float, radio: Radio | None = None) -> Air:
+    """Scan for cells of our own service.
+
+    Parameters
+    ----------
+    seconds : float
+        How long.
+    radio : Radio, optional
+        This computer's when left out.
+    """
+    from logger.transports.ble_radio import SYSTEM_RADIO, radio_error
+    from logger.transports.ble_services import SERVICE
+
+    radio = radio or SYSTEM_RADIO
+    radio.hold()
+    try:
+        heard = radio.run(radio.scan(seconds))
+    except Exception as error:  # noqa: BLE001 - bleak raises what its backends raise
+        told = radio_error(error, "Bluetooth")
+        return Air(error=str(told), reason=told.reason)
+    finally:
+        radio.release()
+    cells = [advert for advert in heard if SERVICE in advert.services]
+    return Air(
+        tuple(
+            CellHeard(advert.name, advert.address, advert.rssi_dbm)
+            for advert in sorted(cells, key=lambda advert: -advert.rssi_dbm)
+        ),
+        len(heard) - len(cells),
+    )
+
+
+def air_lines(air: Air) -> list[str]:
+    """Lines about a scan."""
+    from urllib.parse import quote
+
+    if air.error is not None:
+        return [air.error]
+    lines = [
+        f"{cell.name or cell.address}: Bluetooth cell {cell.address}, {cell.rssi_dbm} dBm; record "
+        f"it with --cell 'ble:{quote(cell.name or cell.address, safe=' :')}'"
+        for cell in air.cells
+    ]
+    if not lines:
+        lines.append(
+            f"No Bluetooth cell heard ({air.n_other_devices} other devices). Wake the cell, bring "
+            "it nearer, end its connection to another computer or phone, then scan again: "
+            "ropetally cells --ble"
+        )
+    return lines
+
+
 @click.command()
 @click.argument("paths", metavar="[PORT]...", nargs=-1)
 @click.option("--ask/--no-ask", "asking", default=False, help="Open each port and ask who it is.")
+@click.option("--ble/--no-ble", "by_air", default=False, help="Also scan for Bluetooth cells.")
+@click.option(
+    "--scan-s",
+    default=SCAN_S,
+    show_default=True,
+    type=click.FloatRange(0.1, 600.0),
+    help="How long to scan for Bluetooth cells.",
+)
 @click.option(
     "--wait-s",
     default=ANSWER_S,
@@ -146,7 +230,14 @@ def _next_step(ports: list[PortFound], *, asked: bool, named: bool) -> str | Non
     help="How long to wait for an answer, per port and format.",
 )
 @json_option
-def command(paths: tuple[str, ...], asking: bool, wait_s: float, as_json: bool) -> None:
+def command(
+    paths: tuple[str, ...],
+    asking: bool,
+    by_air: bool,
+    scan_s: float,
+    wait_s: float,
+    as_json: bool,
+) -> None:
     """List the ports where a cell may be, and ask who answers.
 
     Without PORT: all ports that the system knows; with PORT: those only. Asking opens
@@ -158,10 +249,15 @@ def command(paths: tuple[str, ...], asking: bool, wait_s: float, as_json: bool) 
     if asking:
         ports = [ask(found, wait_s, clock) for found in ports]
     step = _next_step(ports, asked=asking, named=bool(paths))
+    air = scan_air(scan_s) if by_air else None
     if as_json:
-        print_json({"ports": [asdict(found) for found in ports], "next": step})
+        told = {"ports": [asdict(found) for found in ports], "next": step}
+        print_json(told if air is None else told | {"ble": asdict(air)})
         return
     for found in ports:
         click.echo(_line(found))
-    if step:
+    if step and not (by_air and not ports):
         click.echo(step)
+    if air is not None:
+        for line in air_lines(air):
+            click.echo(line)
