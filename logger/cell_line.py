@@ -18,6 +18,7 @@ from logger.errors import RecordingError
 from logger.follower import Follower, LoweringHub
 from logger.handshake import Handshake, State
 from logger.live import CellState
+from logger.placing import Placed, Placer, Restart
 from logger.samples import (
     CellInfo,
     Fault,
@@ -26,6 +27,7 @@ from logger.samples import (
     InfoFrame,
     ReplyFrame,
     SampleFrame,
+    SampleRun,
     SamplesPlaced,
     Scaling,
     StatusFrame,
@@ -33,7 +35,6 @@ from logger.samples import (
     StreamClosed,
     StreamOpened,
 )
-from logger.timebase import Placed, Restart, TimeBase
 from logger.trigger import TriggerSettings
 
 PENDING_FRAMES: Final = 4096
@@ -73,7 +74,7 @@ class _Stream:
     """The open stream of a line."""
 
     id: int
-    time: TimeBase
+    placer: Placer
     follower: Follower
     next_index: int = 0
     not_sent: int = 0
@@ -108,7 +109,7 @@ class CellLine:
         self._settings = trigger
         self._info: CellInfo | None = None
         self._known = self._was_up = False
-        self._pending: deque[SampleFrame] = deque()
+        self._pending: deque[SampleRun] = deque()
         self._stream: _Stream | None = None
         self._fresh: list[SamplesPlaced] = []
         self._loss = ""
@@ -171,15 +172,14 @@ class CellLine:
         elif now_ns - self._heard_ns > SILENT_NS:
             self._ask(now_ns)
         requests = self.handshake.poll(now_ns)
-        for fault in self.handshake.take_faults():
-            self.note(fault)
+        self._note_all(self.handshake.take_faults())
         return requests
 
     def finish(self, now_ns: int, reason: str) -> None:
         """End the line: what is half read is a fault, what is open is closed."""
         self._take_all(self._decoder.finish(now_ns))
         if self._stream is None and self._pending:
-            n = sum(len(frame.counts) for frame in self._pending)
+            n = sum(len(run.counts) for run in self._pending)
             self._pending.clear()
             detail = f"{n} samples came, but the device never said who it is (INFO)"
             self.note(Fault("no_reply", now_ns, n, detail))
@@ -195,18 +195,19 @@ class CellLine:
             )
         )
 
+    def _note_all(self, faults: list[Fault]) -> None:
+        for fault in faults:
+            self.note(fault)
+
     # --- readings ----------------------------------------------------------------------
 
     def _take_all(self, decoded: list[Decoded]) -> None:
         """Take readings in order; faults of one kind in one piece become one row."""
         faults: dict[str, list[Fault]] = {}
         for reading in decoded:
-            if isinstance(reading, SampleFrame):
+            if isinstance(reading, SampleFrame | SampleRun):
                 self._heard_ns = reading.received_ns
-                if self._known:
-                    self._place(reading)
-                else:
-                    self._keep(reading)
+                self._place(reading if isinstance(reading, SampleRun) else reading.run())
             elif isinstance(reading, Fault):
                 faults.setdefault(reading.kind, []).append(reading)
                 self._loss = self._loss or "damaged"
@@ -230,14 +231,10 @@ class CellLine:
     def _identified(self, info: CellInfo, now_ns: int) -> None:
         """Go on with the stream if it is the same device since the same boot."""
         before = self._info
-        if before is not None and (info.boot_id, info.device_id) != (
-            before.boot_id,
-            before.device_id,
-        ):
-            detail = (
-                f"{before.device_id} boot {before.boot_id}, now {info.device_id} {info.boot_id}"
-            )
-            self.note(Fault("reset", now_ns, 1, detail))
+        now = f"{info.device_id} boot {info.boot_id}"
+        was = now if before is None else f"{before.device_id} boot {before.boot_id}"
+        if was != now:
+            self.note(Fault("reset", now_ns, 1, f"{was}, now {now}"))
             self._close(now_ns, "reset")
             self._overruns = self._clipped = 0
         self._info, self._known = info, True
@@ -247,27 +244,42 @@ class CellLine:
         while self._pending and self._known:
             self._place(self._pending.popleft())
 
-    def _keep(self, frame: SampleFrame) -> None:
-        """Hold a frame back until the device has said who it is."""
-        if len(self._pending) >= PENDING_FRAMES:
-            lost = self._pending.popleft()
+    def _keep(self, run: SampleRun) -> None:
+        """Hold frames back until the device has said who it is."""
+        self._pending.append(run)
+        excess = sum(kept.n_frames for kept in self._pending) - PENDING_FRAMES
+        while excess > 0:
+            oldest = self._pending.popleft()
+            if oldest.n_frames > excess:
+                self._pending.appendleft(oldest.part(excess, oldest.n_frames))
+                oldest = oldest.part(0, excess)
+            excess -= oldest.n_frames
             detail = "the device has not said who it is (INFO)"
-            self.note(Fault("no_reply", frame.received_ns, len(lost.counts), detail))
+            self.note(Fault("no_reply", run.received_ns, len(oldest.counts), detail))
             self._loss = "not_identified"
-        self._pending.append(frame)
 
-    def _place(self, frame: SampleFrame) -> None:
-        stream = self._stream or self._open()
-        placed = stream.time.place(frame)
-        if isinstance(placed, Placed):
-            self._record(stream, placed, frame)
-        elif isinstance(placed, Fault):
-            self.note(placed)
-        else:
-            self._restart(placed, frame.received_ns)
+    def _place(self, run: SampleRun) -> None:
+        """Place frames, as many at once as go on as they should."""
+        if not self._known:
+            self._keep(run)
+            return
+        while True:
+            stream = self._stream or self._open()
+            placed, used = stream.placer.place(run.frame(0)), 1
+            if isinstance(placed, Placed):
+                used = self._record(stream, placed, run)
+            elif isinstance(placed, Fault):
+                self.note(placed)
+            rest = run.part(used, run.n_frames) if used < run.n_frames else None
+            if isinstance(placed, Restart):
+                self._restart(placed, rest, run.received_ns)
+            if rest is None or isinstance(placed, Restart):
+                return
+            run = rest
 
-    def _record(self, stream: _Stream, placed: Placed, frame: SampleFrame) -> None:
-        record = self._hub.record
+    def _record(self, stream: _Stream, placed: Placed, run: SampleRun) -> int:
+        """Record a run's first frame, and those that follow it; how many."""
+        self._note_all(stream.placer.take_late())
         if placed.fault is not None:
             self.note(placed.fault)
         if placed.n_missing:
@@ -275,17 +287,17 @@ class CellLine:
             if reason == "not_sent":
                 stream.not_sent += placed.n_missing
             first = placed.first_index - placed.n_missing
-            record(GapNoted(stream.id, first, placed.n_missing, frame.received_ns, reason))
+            self._hub.record(GapNoted(stream.id, first, placed.n_missing, run.received_ns, reason))
             self.state.gap(placed.n_missing)
         self._loss = ""
-        item = SamplesPlaced(
-            stream.id, placed.first_index, placed.tick_us, frame.counts, frame.received_ns
-        )
-        record(item)
-        stream.next_index = placed.first_index + len(frame.counts)
+        tick_us = stream.placer.place_on(run)
+        item = run.placed(stream.id, placed.first_index, tick_us)
+        self._hub.record(item)
+        stream.next_index = item.next_index
         self._fresh.append(item)
+        return len(tick_us)
 
-    def _restart(self, restart: Restart, now_ns: int) -> None:
+    def _restart(self, restart: Restart, rest: SampleRun | None, now_ns: int) -> None:
         """Begin a new stream; a device that can be asked is asked who it is now."""
         self.note(Fault("reset", now_ns, 1, restart.reason))
         self._close(now_ns, "reset")
@@ -293,7 +305,9 @@ class CellLine:
         if self.handshake is not None:
             self._info, self._known = None, False
             self._ask(now_ns)
-        self._pending.extendleft(reversed(restart.frames))
+        if rest is not None:
+            self._pending.appendleft(rest)
+        self._pending.extendleft(frame.run() for frame in reversed(restart.frames))
         self._place_pending()
 
     def _take_status(self, status: StatusFrame) -> None:
@@ -342,7 +356,7 @@ class CellLine:
         self.state.opened(stream_id)
         self._stream = _Stream(
             id=stream_id,
-            time=TimeBase(info.sample_rate_hz, info.jitter_bound_us),
+            placer=Placer(info.sample_rate_hz, info.jitter_bound_us),
             follower=Follower(stream_id, info, scaling, self.state, self._hub, self._settings),
         )
         return self._stream
@@ -352,6 +366,7 @@ class CellLine:
         stream = self._stream
         if stream is None:
             return
+        self._note_all(stream.placer.take_late(at_end=True))
         self.follow()
         stream.follower.end(stream.next_index - 1)
         self._hub.record(StreamClosed(stream.id, now_ns, reason))

@@ -137,7 +137,8 @@ class Follower:
 
     def _note_delay(self, item: SamplesPlaced) -> None:
         """Keep the quickest frame of each quarter second; fit the clocks now and then."""
-        tick_us = int(last_ticks([item.tick_us], [len(item.counts)], self._rate_hz)[0])
+        frames = item.frames
+        tick_us = int(last_ticks(frames.tick_us[-1:], frames.n[-1:], self._rate_hz)[0])
         received_ns = item.received_ns
         point = (received_ns // DRIFT_BIN_NS, received_ns - tick_us * 1000, tick_us, received_ns)
         if self._quickest and self._quickest[-1][0] == point[0]:
@@ -159,5 +160,5 @@ def _joined(items: list[SamplesPlaced]) -> list[tuple[int, CountArray]]:
         if item.first_index != next_index:
             runs.append([])
         runs[-1].append(item)
-        next_index = item.first_index + len(item.counts)
+        next_index = item.next_index
     return [(run[0].first_index, np.concatenate([item.counts for item in run])) for run in runs]

@@ -18,7 +18,7 @@ from logger.samples import Ack, RecordItem, SamplesPlaced
 BATCH_S: Final = 0.25
 ROOM_BYTES: Final = 32 * 1024 * 1024
 ITEM_BYTES: Final = 200
-"""What an item counts for besides its counts."""
+"""What an item counts for besides its counts and frames."""
 
 
 class BatchWriter(Protocol):
@@ -93,7 +93,7 @@ class Recorder:
         RecordingError
             The recorder has failed or was closed; the item is not on record.
         """
-        size = ITEM_BYTES + (item.counts.nbytes if isinstance(item, SamplesPlaced) else 0)
+        size = _size(item)
         with self._room:
             while self._waiting_bytes > self._room_bytes and self._failure is None:
                 self._room.wait()
@@ -157,3 +157,10 @@ class Recorder:
             self._on_ack(acks)
         except Exception:  # noqa: BLE001 - a listener costs no sample
             self.n_ack_failed += 1
+
+
+def _size(item: RecordItem) -> int:
+    """Room that an item takes."""
+    if not isinstance(item, SamplesPlaced):
+        return ITEM_BYTES
+    return ITEM_BYTES + item.counts.nbytes + 3 * item.frames.n.nbytes

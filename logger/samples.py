@@ -89,7 +89,13 @@ class SampleRun:
 
     def frame(self, number: int) -> SampleFrame:
         """One of the frames."""
-        return self.part(number, number + 1)._only()
+        n = self.frame_size
+        return SampleFrame(
+            (self.index16 + number * n) % 2**16,
+            int(self.tick_us[number]),
+            self.counts[number * n : (number + 1) * n],
+            self.received_ns,
+        )
 
     def part(self, begin: int, end: int) -> SampleRun:
         """Frames ``begin`` to ``end``, the latter not included; at least one."""
@@ -101,8 +107,12 @@ class SampleRun:
             self.received_ns,
         )
 
-    def _only(self) -> SampleFrame:
-        return SampleFrame(self.index16, int(self.tick_us[0]), self.counts, self.received_ns)
+    def placed(self, stream_id: int, first_index: int, tick_us: Int64Array) -> SamplesPlaced:
+        """Make the item of the first frames, one for each of the ``(k,)`` unwrapped ticks."""
+        k, n = len(tick_us), self.frame_size
+        received_ns = np.full(k, self.received_ns, dtype=np.int64)
+        frames = FrameTable(np.full(k, n, dtype=np.int64), tick_us, received_ns)
+        return SamplesPlaced(stream_id, first_index, self.counts[: k * n], frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,19 +334,6 @@ class StatusNoted:
 
 
 @dataclass(frozen=True, slots=True)
-class TimeExchanged:
-    """A TIME answer on record: the device read the request between the two host times.
-
-    ``tick_us`` (unwrapped) is its tick at that moment.
-    """
-
-    stream_id: int
-    tick_us: int
-    sent_ns: int
-    received_ns: int
-
-
-@dataclass(frozen=True, slots=True)
 class WindowOpened:
     """The trigger saw a lowering begin; ``first_index`` includes the history."""
 
@@ -379,7 +376,6 @@ RecordItem = (
     | GapNoted
     | FaultNoted
     | StatusNoted
-    | TimeExchanged
     | WindowOpened
     | WindowClosed
     | MarkMade

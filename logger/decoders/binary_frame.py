@@ -17,10 +17,12 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Callable
+from functools import cache
 from typing import Final
 
 import numpy as np
 from cobs import cobs
+from numpy.typing import NDArray
 
 from logger.decoders.base import (
     MAX_SAMPLES,
@@ -32,7 +34,15 @@ from logger.decoders.base import (
     fault,
 )
 from logger.errors import FrameError
-from logger.samples import CellInfo, InfoFrame, ReplyFrame, SampleFrame, StatusFrame
+from logger.samples import (
+    CellInfo,
+    Fault,
+    InfoFrame,
+    ReplyFrame,
+    SampleFrame,
+    SampleRun,
+    StatusFrame,
+)
 
 DATA, INFO, REPLY, STATUS = range(4)
 
@@ -45,7 +55,13 @@ CHECK: Final = struct.Struct("<I")
 MAX_PAYLOAD: Final = DATA_HEADER.size + 4 * MAX_SAMPLES
 MAX_ENCODED: Final = MAX_PAYLOAD + CHECK.size + (MAX_PAYLOAD + CHECK.size) // 254 + 1
 
+MAX_RUN: Final = 256
+"""Most frames in a run: with the most samples each, it still fits into one stored chunk."""
+
 _DELIMITER: Final = b"\x00"
+_DATA_FIRST: Final = WIRE_VERSION << 4 | DATA
+_RESIDUE: Final = 0x2144DF1C
+"""CRC-32 of anything followed by its own CRC-32, lowest byte first."""
 
 
 def frame(payload: bytes) -> bytes:
@@ -68,7 +84,11 @@ def frame(payload: bytes) -> bytes:
 
 
 class BinaryFrameDecoder:
-    """Finds frames between delimiters, checks them and reads their payloads."""
+    """Finds frames between delimiters, checks them and reads their payloads.
+
+    Data frames of one size that go on where the last ended come as one run, so that what
+    follows has its costs once a read, not once a frame.
+    """
 
     __slots__ = ("_parts",)
 
@@ -77,7 +97,23 @@ class BinaryFrameDecoder:
 
     def feed(self, data: bytes, received_ns: int) -> list[Decoded]:
         """Take bytes as they came and return what they completed."""
-        return [_unframe(part, received_ns) for part in self._parts.feed(data)]
+        found: list[Decoded] = []
+        alike: list[bytes] = []  # checked data frames of one length, with their CRC
+        for part in self._parts.feed(data):
+            raw = _unframe(part, received_ns)
+            if isinstance(raw, Fault) or raw[0] != _DATA_FIRST:
+                found += _read_data(alike, received_ns)
+                alike = []
+                found.append(
+                    raw if isinstance(raw, Fault) else read_payload(raw[: -CHECK.size], received_ns)
+                )
+                continue
+            if alike and (len(raw) != len(alike[0]) or len(alike) == MAX_RUN):
+                found += _read_data(alike, received_ns)
+                alike = []
+            alike.append(raw)
+        found += _read_data(alike, received_ns)
+        return found
 
     def finish(self, received_ns: int) -> list[Decoded]:
         """Report an unfinished frame when the link ends; forget it."""
@@ -91,21 +127,19 @@ class BinaryFrameDecoder:
         return _DELIMITER + frame(bytes((opcode, request_id)) + arguments)
 
 
-def _unframe(encoded: bytes | None, received_ns: int) -> Decoded:
-    """Undo COBS, verify the check sum, read the payload."""
+def _unframe(encoded: bytes | None, received_ns: int) -> bytes | Fault:
+    """Undo COBS and verify the check sum, which stays behind the payload."""
     if encoded is None:
         return fault("oversize", received_ns, f"more than {MAX_ENCODED} bytes without a delimiter")
     try:
-        raw = cobs.decode(encoded)
+        raw: bytes = cobs.decode(encoded)
     except cobs.DecodeError as error:
         return fault("bad_cobs", received_ns, f"{len(encoded)} bytes: {error}")
     if len(raw) <= CHECK.size:
         return fault("bad_length", received_ns, f"{len(raw)} bytes are no frame")
-    payload = raw[: -CHECK.size]
-    (check,) = CHECK.unpack_from(raw, len(payload))
-    if zlib.crc32(payload) != check:
-        return fault("bad_crc", received_ns, f"{len(payload)} bytes fail their CRC-32")
-    return read_payload(payload, received_ns)
+    if zlib.crc32(raw) != _RESIDUE:
+        return fault("bad_crc", received_ns, f"{len(raw) - CHECK.size} bytes fail their CRC-32")
+    return raw
 
 
 def read_payload(payload: bytes, received_ns: int) -> Decoded:
@@ -133,7 +167,37 @@ def read_payload(payload: bytes, received_ns: int) -> Decoded:
     return read(payload, received_ns)
 
 
-def _read_data(payload: bytes, received_ns: int) -> Decoded:
+def _read_data(frames: list[bytes], received_ns: int) -> list[Decoded]:
+    """Read checked data frames of one length, their CRC behind them: runs, or faults."""
+    if not frames:
+        return []
+    n, rest = divmod(len(frames[0]) - DATA_HEADER.size - CHECK.size, 4)
+    if n < 1 or rest or any(frame[1] != n for frame in frames):
+        return [_read_one(frame[: -CHECK.size], received_ns) for frame in frames]
+    rows = np.frombuffer(b"".join(frames), _rows_of(n))
+    begins = np.flatnonzero(np.diff(rows["index16"]) != n) + 1
+    parts = np.split(rows, begins) if len(begins) else [rows]
+    return [_run(part, received_ns) for part in parts]
+
+
+@cache
+def _rows_of(n: int) -> np.dtype[np.void]:
+    """Layout of a data frame of ``n`` samples with its CRC."""
+    return np.dtype(
+        [("first", "u1"), ("n", "u1"), ("index16", "<u2"), ("tick_us", "<u4"),
+         ("counts", "<i4", (n,)), ("check", "<u4")]
+    )  # fmt: skip
+
+
+def _run(rows: NDArray[np.void], received_ns: int) -> SampleRun:
+    tick_us = rows["tick_us"].astype(np.int64)
+    counts = rows["counts"].astype(np.int32).reshape(-1)
+    tick_us.flags.writeable = counts.flags.writeable = False
+    return SampleRun(int(rows["index16"][0]), tick_us, counts, received_ns)
+
+
+def _read_one(payload: bytes, received_ns: int) -> SampleFrame | Fault:
+    """Read the payload of one data frame."""
     if len(payload) < DATA_HEADER.size:
         return _short("data", payload, received_ns)
     _, n, index16, tick_us = DATA_HEADER.unpack_from(payload)
@@ -195,12 +259,12 @@ def _read_status(payload: bytes, received_ns: int) -> Decoded:
     )
 
 
-def _short(what: str, payload: bytes, received_ns: int) -> Decoded:
+def _short(what: str, payload: bytes, received_ns: int) -> Fault:
     return fault("bad_length", received_ns, f"{what} frame of {len(payload)} bytes")
 
 
 _READERS: Final[dict[int, Callable[[bytes, int], Decoded]]] = {
-    DATA: _read_data,
+    DATA: _read_one,
     INFO: _read_info,
     REPLY: _read_reply,
     STATUS: _read_status,

@@ -17,6 +17,7 @@ from logger.errors import LogbookWriteError
 from logger.logbook import codec
 from logger.samples import (
     FaultNoted,
+    FrameTable,
     GapNoted,
     MarkMade,
     RecordItem,
@@ -34,33 +35,34 @@ CHUNK_LIMIT: Final = 65536
 
 
 class _Run:
-    """Frames of one stream that follow each other without a missing sample."""
+    """Samples of one stream that follow each other without a missing one."""
 
-    __slots__ = ("first_index", "frames", "next_index")
+    __slots__ = ("first_index", "items", "next_index")
 
     def __init__(self, first: SamplesPlaced) -> None:
         self.first_index = first.first_index
         self.next_index = first.first_index
-        self.frames: list[SamplesPlaced] = []
+        self.items: list[SamplesPlaced] = []
 
-    def takes(self, frame: SamplesPlaced) -> bool:
-        """Whether the frame follows directly and there is room."""
-        size = self.next_index - self.first_index + len(frame.counts)
-        return frame.first_index == self.next_index and size <= CHUNK_LIMIT
+    def takes(self, item: SamplesPlaced) -> bool:
+        """Whether the frames follow directly and there is room."""
+        size = item.next_index - self.first_index
+        return item.first_index == self.next_index and size <= CHUNK_LIMIT
 
-    def append(self, frame: SamplesPlaced) -> None:
-        """Take the next frame."""
-        self.frames.append(frame)
-        self.next_index += len(frame.counts)
+    def append(self, item: SamplesPlaced) -> None:
+        """Take the next frames."""
+        self.items.append(item)
+        self.next_index = item.next_index
 
     def chunk(self, stream: int, sample_rate_hz: float) -> codec.Chunk:
         """Pack the frames."""
-        table = codec.FrameTable(
-            np.array([len(f.counts) for f in self.frames], dtype=np.int64),
-            np.array([f.tick_us for f in self.frames], dtype=np.int64),
-            np.array([f.received_ns for f in self.frames], dtype=np.int64),
+        tables = [item.frames for item in self.items]
+        table = FrameTable(
+            np.concatenate([t.n for t in tables]),
+            np.concatenate([t.tick_us for t in tables]),
+            np.concatenate([t.received_ns for t in tables]),
         )
-        counts = np.concatenate([f.counts for f in self.frames])
+        counts = np.concatenate([item.counts for item in self.items])
         return codec.encode(stream, self.first_index, counts, table, sample_rate_hz)
 
 

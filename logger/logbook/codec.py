@@ -26,10 +26,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.samples import CountArray
+from logger.samples import CountArray, FrameTable, Int64Array
 from logger.timebase import last_ticks
 
-Int64Array = NDArray[np.int64]
+__all__ = [
+    "CODEC", "Chunk", "CodecError", "FrameTable", "Int64Array", "decode", "encode", "least_delay",
+    "pack_counts", "unpack_counts", "unpack_frames", "verify",
+]  # fmt: skip
 
 CODEC: Final = 1
 _HEADER: Final = struct.Struct("<7q")
@@ -37,25 +40,6 @@ _HEADER: Final = struct.Struct("<7q")
 
 class CodecError(ValueError):
     """Stored bytes that are no chunk; the reader and the check say where."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FrameTable:
-    """Frames in order of arrival, arrays of equal length, read-only.
-
-    Parameters
-    ----------
-    n : (m,) int64
-        Samples in each frame.
-    tick_us : (m,) int64
-        Device tick of each frame's first sample, unwrapped.
-    received_ns : (m,) int64
-        Host time of each frame's last byte.
-    """
-
-    n: Int64Array
-    tick_us: Int64Array
-    received_ns: Int64Array
 
 
 @dataclass(frozen=True, slots=True)

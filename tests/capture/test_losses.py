@@ -108,7 +108,8 @@ def test_a_port_that_is_pulled_and_put_back_leaves_a_gap_and_goes_on(tmp_path: P
     assert_none_wrong(logbook, stream.id, sent)
     unplugged = sent.lost(Fate.UNPLUGGED)
     assert unplugged > 800
-    assert unplugged <= stream.missing <= unplugged + 200
+    in_the_port = 16 * (4096 + 1024) // 76  # what port and FIFO may hold when it is pulled
+    assert unplugged <= stream.missing <= unplugged + in_the_port
     assert (stream.gaps, stream.reason) == (1, "stopped")
     assert stream.fault_kinds["disconnected"] == stream.fault_kinds["connected"] == 1
     with LogbookReader(logbook) as reader:

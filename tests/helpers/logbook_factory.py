@@ -20,12 +20,12 @@ from logger.samples import (
     CellInfo,
     GapNoted,
     RecordItem,
-    SamplesPlaced,
     Scaling,
     StreamClosed,
     StreamOpened,
     WindowClosed,
     WindowOpened,
+    placed_frame,
 )
 
 N_PER_COUNT = 0.1
@@ -193,7 +193,7 @@ def _frames(
             tick_us = round(first / rate_hz * 1e6)
             last_us = round((first + len(part) - 1) / rate_hz * 1e6)
             received = START_BOOT_NS + last_us * 1000 + LATENCY_NS
-            frames.append(SamplesPlaced(stream, first, tick_us, part, received))
+            frames.append(placed_frame(stream, first, tick_us, part, received))
     return frames
 
 

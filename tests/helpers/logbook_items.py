@@ -15,6 +15,7 @@ from logger.samples import (
     Scaling,
     StreamClosed,
     StreamOpened,
+    placed_frame,
 )
 
 SCALING = Scaling(1000.0, 0.05, 0.005, 4.0, "two known loads, by A, 2026-05-01")
@@ -74,7 +75,7 @@ def frame(
     stream: int, first: int, n: int = 16, *, rate_hz: float = 1000.0, late_ns: int = 2_000_000
 ) -> SamplesPlaced:
     tick_us = round(first * 1e6 / rate_hz)
-    return SamplesPlaced(
+    return placed_frame(
         stream, first, tick_us, counts_at(first, n, stream), START_NS + tick_us * 1000 + late_ns
     )
 

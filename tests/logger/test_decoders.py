@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from decoded_frames import singly
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -28,7 +29,7 @@ def plain(decoded: list[Decoded]) -> list[object]:
         (r.index16, r.tick_us, r.counts.tolist())
         if isinstance(r, SampleFrame)
         else replace(r, received_ns=0)
-        for r in decoded
+        for r in singly(decoded)
     ]
 
 
@@ -123,7 +124,7 @@ def test_one_percent_corrupted_bytes(seed: int) -> None:
 
     decoder = open_decoder("binary")
     got = [r for part in np.array_split(data, 997) for r in decoder.feed(part.tobytes(), 0)]
-    got += decoder.finish(0)
+    got = singly(got + decoder.finish(0))
     good = [r for r in got if isinstance(r, SampleFrame)]
     faults = [r for r in got if isinstance(r, Fault)]
 
@@ -149,7 +150,7 @@ def test_resynchronised_within_two_frames(form: wire.Format) -> None:
     for place in range(len(sent[0])):
         damaged = bytearray(stream)
         damaged[place] ^= 0x40
-        got = open_decoder(form).feed(bytes(damaged), 0)
+        got = singly(open_decoder(form).feed(bytes(damaged), 0))
         ticks = [r.tick_us for r in got if isinstance(r, SampleFrame)]
         assert ticks[-2:] == [32_000, 48_000]
         assert any(isinstance(r, Fault) for r in got)
@@ -271,5 +272,5 @@ def test_a_thousand_frames_a_second_cost_little() -> None:
     for part in parts:
         frames += decoder.feed(part, 0)
     used_s = time.process_time() - begun
-    assert len(frames) == 5000
+    assert len(singly(frames)) == 5000
     assert used_s < 5 * 0.1  # 5 s worth of data: measured 0.5 % of a core, the bound is 10 %

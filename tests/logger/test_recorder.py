@@ -10,11 +10,11 @@ import pytest
 
 from logger.errors import LogbookWriteError, RecordingError
 from logger.recorder import Recorder
-from logger.samples import Ack, FaultNoted, RecordItem, SamplesPlaced
+from logger.samples import Ack, FaultNoted, RecordItem, SamplesPlaced, placed_frame
 
 
 def samples(first_index: int, n: int = 4) -> SamplesPlaced:
-    return SamplesPlaced(
+    return placed_frame(
         1, first_index, first_index * 1000, np.zeros(n, np.int32), first_index * 1_000_000
     )
 

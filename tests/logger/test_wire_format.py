@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cobs import cobs
+from decoded_frames import singly
 
 from logger.decoders import Decoded, Opcode, open_decoder
 from logger.decoders.binary_frame import MAX_ENCODED, MAX_PAYLOAD, frame
@@ -64,7 +65,7 @@ def test_byte_stuffing_costs_at_most_one_byte_in_254() -> None:
 
 
 def test_documented_data_frame() -> None:
-    reading = one("binary", documented()["data"])
+    (reading,) = singly([one("binary", documented()["data"])])
     assert isinstance(reading, SampleFrame)
     assert (reading.index16, reading.tick_us, reading.received_ns) == (65534, 1000, 5)
     assert reading.counts.tolist() == [-1, 0, 70000]
@@ -112,7 +113,7 @@ def test_we_read_the_simulated_device(form: wire.Format) -> None:
         said.status(wire.Health(None, None, 2**32 - 1, 3, 4)),
         said.status(wire.Health(50, -10.25, 1, 0, 0)),
     ]
-    info, data, reply, unknown, known = open_decoder(form).feed(b"".join(sent), 9)
+    info, data, reply, unknown, known = singly(open_decoder(form).feed(b"".join(sent), 9))
     assert info == InfoFrame(
         0, CellInfo(1, "cell µ", 2**32 - 1, "2.1", 1_000_000, 320.5, -7, 9, 1000, 3), 9
     )

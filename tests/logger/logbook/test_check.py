@@ -20,7 +20,14 @@ from logger.logbook.entries import LogbookEntries, record_crc
 from logger.logbook.schema import GROWING
 from logger.logbook.writer import LogbookWriter
 from logger.records import Diameter, Job, Piece, Tag
-from logger.samples import FaultNoted, MarkMade, RecordItem, WindowClosed, WindowOpened
+from logger.samples import (
+    FaultNoted,
+    MarkMade,
+    RecordItem,
+    WindowClosed,
+    WindowOpened,
+    placed_frame,
+)
 
 
 def write(path: Path, *batches: Sequence[RecordItem]) -> Path:
@@ -193,7 +200,7 @@ def test_ticks_that_go_back_and_a_wrong_least_delay_are_found(
 ) -> None:
     path = tmp_path / "a.logbook"
     early = frame(1, 16)
-    object.__setattr__(early, "tick_us", 0)
+    early = placed_frame(1, 16, 0, early.counts, early.received_ns)
     write(path, [opened(1), frame(1, 0)], [early])
     assert "ticks do not go forward" in str(check(path).problems[0])
     with monkeypatch.context() as patch:

@@ -29,11 +29,11 @@ from logger.samples import (
     Ack,
     FaultNoted,
     MarkMade,
-    SamplesPlaced,
     StatusFrame,
     StatusNoted,
     WindowClosed,
     WindowOpened,
+    placed_frame,
 )
 
 
@@ -365,7 +365,7 @@ def test_a_writer_that_cannot_begin_gives_the_lock_back(
 def test_counts_of_all_sizes_survive(tmp_path: Path) -> None:
     extreme = np.array([-(2**31), 2**31 - 1, 0, -1, 2**31 - 1, -(2**31)], dtype=np.int32)
     with LogbookWriter(tmp_path / "a.logbook") as writer:
-        writer.write([opened(1), SamplesPlaced(1, 2**40, 2**50, extreme, 2**61)])
+        writer.write([opened(1), placed_frame(1, 2**40, 2**50, extreme, 2**61)])
     with LogbookReader(tmp_path / "a.logbook") as reader:
         samples = reader.samples(1)
         assert np.array_equal(samples.counts, extreme)
