@@ -15,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import FrameType
@@ -27,12 +28,14 @@ from logger.commands.status import CAUTION, cell_line, counted, losses
 from logger.errors import InputError, LoggerError
 
 if TYPE_CHECKING:
+    from logger.clock import Clock
     from logger.commands.calibrating import Calibrations
     from logger.commands.terminal import TerminalView
     from logger.live import Snapshot
     from logger.records import Sheet
     from logger.samples import Ack
     from logger.session import Session, SessionPlan
+    from logger.transports import Transport
     from logger.units import ForceUnit
 
 STATUS_S: Final = 5.0
@@ -48,7 +51,7 @@ _NAMED: Final = re.compile(r"^([^=:/?]+)=(.+)$")
     multiple=True,
     required=True,
     metavar="[NAME=]URL",
-    help="A cell: serial:/dev/ttyUSB0?baud=921600, or file:cap.raw. Repeat for more.",
+    help="A cell: serial:/dev/ttyUSB0?baud=921600, ble:NAME, or file:cap.raw. Repeat for more.",
 )
 @click.option(
     "--sheet",
@@ -118,7 +121,7 @@ def command(logbook: Path, **given: Any) -> None:
         terminal = stack.enter_context(_terminal(given)) if _wants_view(given) else None
         consumers = () if terminal is None else (Consumer("terminal", terminal.show),)
         say = _say if terminal is None else terminal.say
-        session = Session(plan, consumers=consumers, on_ack=ack)
+        session = Session(plan, consumers=consumers, on_ack=ack, opener=_opener())
         session.start()
 
         def mark(kind: str) -> None:
@@ -137,6 +140,21 @@ def command(logbook: Path, **given: Any) -> None:
 
 
 # --- before ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """How links are opened: given as click's ``obj`` by whoever runs the command as a function."""
+
+    opener: Callable[[str, Clock], Transport]
+
+
+def _opener() -> Callable[[str, Clock], Transport]:
+    """Give the way links are opened: by their URL, unless another was given."""
+    from logger.transports import open_transport
+
+    links = click.get_current_context().find_object(Links)
+    return open_transport if links is None else links.opener
 
 
 def name_cells(cells: Sequence[str]) -> list[tuple[str | None, str]]:

@@ -9,9 +9,12 @@ from pathlib import Path
 import pytest
 from bumble_link import Air, Rough
 from capture_rig import QUIET_WORLD, assert_none_wrong, assert_same, wait_until, well
+from click.testing import CliRunner
 
 from logger.cell_line import CellPlan
 from logger.clock import SystemClock
+from logger.commands.record import Links, command
+from logger.errors import TransportError
 from logger.logbook.reader import LogbookReader
 from logger.session import Session, SessionPlan
 from logger.simcell.device import Converter, DeviceOptions
@@ -126,9 +129,28 @@ def test_sig_force_is_recorded_flagged_and_without_lowerings(tmp_path: Path) -> 
     assert counts.max() <= 701_000
 
 
-def test_a_cell_that_is_not_there_says_what_to_do(tmp_path: Path) -> None:
-    from logger.errors import TransportError
+def test_the_record_command_records_by_air(tmp_path: Path) -> None:
+    logbook = tmp_path / "a.logbook"
+    with Air(mtu=247) as air:
+        put(air, tmp_path)
+        links = Links(lambda text, clock: BleTransport(parse_url(text), clock, air.radio))
+        arguments = [str(logbook), "--cell", "ble:cell-a", "--for", "2", "--quiet", "--json"]
+        result = CliRunner().invoke(command, arguments, obj=links)
+        assert result.exit_code == 0, result.output
+        well(logbook)
+        assert assert_same(logbook, 1, air.sent()) > 0
 
+
+def test_the_record_command_says_what_is_missing_to_record_by_air(tmp_path: Path) -> None:
+    """Here, without an adapter or without the cell, both are reasons with a step."""
+    arguments = [str(tmp_path / "a.logbook"), "--cell", "ble:nobody?scan_s=0.2", "--for", "1"]
+    result = CliRunner().invoke(command, arguments)
+    assert isinstance(result.exception, TransportError)
+    assert str(result.exception).startswith("ble:nobody?scan_s=0.2: ")
+    assert not (tmp_path / "a.logbook").exists()
+
+
+def test_a_cell_that_is_not_there_says_what_to_do(tmp_path: Path) -> None:
     with Air() as air:
         put(air, tmp_path)
         link = BleTransport(parse_url("ble:other?scan_s=0.3"), SystemClock(), air.radio)
