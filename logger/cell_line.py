@@ -368,7 +368,7 @@ class CellLine:
             return
         self._note_all(stream.placer.take_late(at_end=True))
         self.follow()
-        stream.follower.end(stream.next_index - 1)
+        self._isolated(lambda: stream.follower.finish(stream.next_index - 1), stream, now_ns)
         self._hub.record(StreamClosed(stream.id, now_ns, reason))
         self._stream = None
         self._loss = ""
@@ -381,9 +381,11 @@ class CellLine:
         stream = self._stream
         if stream is None or not fresh:
             return
-        now_ns = fresh[-1].received_ns
+        self._isolated(lambda: stream.follower.see(fresh), stream, fresh[-1].received_ns)
+
+    def _isolated(self, work: Callable[[], None], stream: _Stream, now_ns: int) -> None:
         try:
-            stream.follower.see(fresh)
+            work()
         except RecordingError:
             raise
         except Exception as error:  # noqa: BLE001 - on record as a fault, the recording goes on

@@ -102,6 +102,15 @@ class Follower:
             self._hub.close_lowering(self._stream_id)
             self._state.window_open = False
 
+    def finish(self, last_index: int) -> None:
+        """End with the stream: judge its last samples as a later run of the trigger does."""
+        for event in self._trigger.finish() if self._trigger is not None else ():
+            if isinstance(event, Opened):
+                self._begin(event)
+            else:
+                self.end(event.last_index)
+        self.end(last_index)
+
     def start_afresh(self, last_index: int) -> None:
         """Forget a trigger that failed: close its window, begin with a new one."""
         self.end(last_index)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from fake_cell import FakeCell, PipelineBench, uncalibrated
+from fake_cell import SCALING, FakeCell, PipelineBench, uncalibrated
 from logbook_items import StillClock
 
 from logger import cell_line
@@ -27,7 +27,7 @@ from logger.samples import (
     WindowOpened,
 )
 from logger.simcell import wire
-from logger.trigger import Trigger
+from logger.trigger import Trigger, find_windows
 
 
 @pytest.fixture
@@ -487,6 +487,48 @@ def test_an_open_window_ends_with_its_stream(bench: PipelineBench, cell: FakeCel
     closed = bench.items[-2]
     assert isinstance(closed, WindowClosed)
     assert closed.last_index == 2999
+
+
+@pytest.mark.parametrize("loaded", [49, 50, 51, 99, 100, 101, 120, 150])
+def test_windows_at_the_end_of_a_stream_are_those_of_a_later_run(
+    bench: PipelineBench, cell: FakeCell, loaded: int
+) -> None:
+    """The trigger's last bin is half full at the end: it counts live as it does later."""
+    cell.samples(2000)
+    cell.samples(loaded, level=5000, per_frame=loaded)
+    bench.turn()
+    bench.pipeline.start()
+    bench.pipeline.finish()
+    placed = [item for item in bench.items if isinstance(item, SamplesPlaced)]
+    again = find_windows(
+        [(item.first_index, item.counts) for item in placed], SCALING, cell.rate_hz
+    )
+    opened = [item for item in bench.items if isinstance(item, WindowOpened)]
+    closed = [item for item in bench.items if isinstance(item, WindowClosed)]
+    assert [
+        (begin.trigger_index, begin.first_index, end.last_index)
+        for begin, end in zip(opened, closed, strict=True)
+    ] == [(found.trigger_index, found.first_index, found.last_index) for found in again]
+    assert len(again) == (loaded > 50)
+
+
+def test_a_trigger_that_raises_at_the_end_still_lets_the_stream_close(
+    bench: PipelineBench, cell: FakeCell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cell.samples(2000)
+    cell.samples(1000, level=5000)
+    bench.turn()
+
+    def broken(*_: Any) -> None:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr(Trigger, "finish", broken)
+    bench.pipeline.start()
+    bench.pipeline.finish()
+    assert bench.pipeline.failure is None
+    assert faults(bench) == [("consumer_failed", 1)]
+    assert [type(item) for item in bench.items[-1:]] == [StreamClosed]
+    assert len(bench.of(WindowClosed)) == 1
 
 
 def test_two_cells_share_the_number_of_a_lowering(clock: StillClock) -> None:
