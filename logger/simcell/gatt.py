@@ -47,6 +47,7 @@ BATTERY_SERVICE, BATTERY_LEVEL = 0x180F, 0x2A19
 ATT_HEADER_BYTES = 3
 DATA_HEADER_BYTES = 8
 IDLE_S = 0.05
+ADVERTISING_MS = 100.0
 BOOT_CLOCK: int = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 
 
@@ -146,7 +147,11 @@ class GattCell:
 
     async def advertise(self) -> None:
         """Be found, now and whenever a connection ends."""
-        await self._radio.start_advertising(auto_restart=True)
+        await self._radio.start_advertising(
+            auto_restart=True,
+            advertising_interval_min=ADVERTISING_MS,
+            advertising_interval_max=ADVERTISING_MS,
+        )
 
     async def hide(self) -> None:
         """Be found no more."""
