@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +13,8 @@ from bumble_link import Air, Rough
 from capture_rig import QUIET_WORLD, assert_none_wrong, wait_until, well
 from click.testing import CliRunner
 
+from analysis.errors import SourceError
+from analysis.source import load_lowering
 from logger.cell_line import CellPlan
 from logger.clock import SystemClock
 from logger.commands.record import Links, command
@@ -161,3 +165,19 @@ def test_a_cell_that_is_not_there_says_what_to_do(tmp_path: Path) -> None:
         with pytest.raises(TransportError, match="not connected"):
             link.write(b"\x01\x01")
         link.stop()
+
+
+def test_peaks_of_sig_force_are_refused_even_in_a_window_made_by_hand(tmp_path: Path) -> None:
+    logbook = tmp_path / "a.logbook"
+    with Air(mtu=23) as air:
+        put(air, tmp_path)
+        with recording(air, logbook, "ble:cell-a?decoder=sig_force") as session:
+            wait_for(session, 10)
+    with contextlib.closing(sqlite3.connect(logbook)) as file, file:
+        file.execute("INSERT INTO lowering VALUES (1, 1, 2, 0)")
+        file.execute("INSERT INTO lowering_end VALUES (1, 1, 8)")
+    with (
+        LogbookReader(logbook) as reader,
+        pytest.raises(SourceError, match="a peak between two values is not seen"),
+    ):
+        load_lowering(reader, 1)
