@@ -71,6 +71,7 @@ WIRE_BYTES_PER_SAMPLE: Final = 5.3
 
 SAID: Final = (
     "note", "touched", "tag_line_tight", "discard", "first_index", "last_index", "piece",
+    "reason", "stream",
 )  # fmt: skip
 TOLD: Final[Mapping[str, Mapping[str, object]]] = {
     "tag_line_tight": {"tag_line_tight": True},
