@@ -159,4 +159,8 @@ def command(**given: Any) -> None:
         baud=given["baud"],
         exit_after_s=given["exit_when_done"],
     )
-    CellProcess(options, device, world).run()
+    try:
+        cell = CellProcess(options, device, world)
+    except OSError as error:
+        raise InputError(f"{error.filename}: {error.strerror}; give another path") from error
+    cell.run()

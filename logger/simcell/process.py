@@ -10,6 +10,7 @@ the link.
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 import os
@@ -53,9 +54,20 @@ class ProcessOptions:
 
 
 class Port:
-    """A raw pseudo-terminal reached through a symlink; can be pulled and put back."""
+    """A raw pseudo-terminal reached through a symlink; can be pulled and put back.
+
+    Raises
+    ------
+    OSError
+        Another file bears the link's name (it is left alone), or there is no such folder.
+    """
 
     def __init__(self, link: Path) -> None:
+        if os.path.lexists(link) and not link.is_symlink():
+            problem = "is there already and is no link to a simulated cell"
+            raise FileExistsError(errno.EEXIST, problem, str(link))
+        if not link.parent.is_dir():
+            raise FileNotFoundError(errno.ENOENT, "no such folder", str(link.parent))
         self.link = link
         self.master_fd: int | None = None
         self._slave_fd = -1
@@ -195,16 +207,16 @@ class CellProcess:
     def _drain(self, now_ns: int) -> None:
         """Move bytes from the FIFO to the port, no faster than the link."""
         fifo = self.device.fifo
-        allowed = len(fifo)
+        room = len(fifo)
         if self.options.baud:
             rate = self.options.baud / 10.0 * 1e-9
             self._budget_bytes = min(
                 self._budget_bytes + (now_ns - self._drained_ns) * rate, max(1.0, 0.02e9 * rate)
             )
-            allowed = min(allowed, int(self._budget_bytes))
+            room = min(room, int(self._budget_bytes))
         self._drained_ns = now_ns
-        if allowed:
-            taken = self.port.write(bytes(fifo[:allowed]))
+        if room:
+            taken = self.port.write(bytes(fifo[:room]))
             del fifo[:taken]
             self._budget_bytes -= taken
 

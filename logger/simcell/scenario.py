@@ -317,4 +317,6 @@ def load_scenario(name: str) -> Scenario:
         text = Path(name).read_text("utf-8")
     except OSError as error:
         raise ScenarioError(f"{name}: {error.strerror}; give a scenario file or 'demo'") from error
+    except UnicodeDecodeError as error:
+        raise ScenarioError(f"{name}: no UTF-8 text; give a scenario file or 'demo'") from error
     return parse_scenario(text, name)

@@ -306,13 +306,44 @@ def test_the_demo_scenario_starts_soon(tmp_path: Path) -> None:
         assert p.wait(10) == 0
 
 
-def test_a_bad_scenario_is_one_line(tmp_path: Path) -> None:
+def complaint(*arguments: str | Path) -> str:
+    """The one line with which ``simcell`` refuses to start."""
     program = Path(sys.executable).with_name("ropetally")
     result = subprocess.run(
-        [program, "simcell", "--link", tmp_path / "c", "--scenario", tmp_path / "no.toml"],
-        capture_output=True,
-        check=False,
+        [program, "simcell", *arguments], capture_output=True, check=False, text=True, timeout=60
     )
     assert result.returncode == 2
-    assert result.stderr.count(b"\n") == 1
-    assert b"give a scenario file or 'demo'" in result.stderr
+    assert result.stderr.count("\n") == 1
+    return result.stderr
+
+
+@pytest.mark.parametrize("content", [None, b"\xff\xfe", b"= no toml"])
+def test_a_bad_scenario_is_one_line(tmp_path: Path, content: bytes | None) -> None:
+    scenario = tmp_path / "scenario.toml"
+    if content is not None:
+        scenario.write_bytes(content)
+    text = complaint("--link", tmp_path / "c", "--scenario", scenario)
+    assert text.startswith(f"ropetally: {scenario}: ")
+
+
+def test_a_file_under_the_links_name_is_left_alone(tmp_path: Path) -> None:
+    precious = tmp_path / "job.logbook"
+    precious.write_bytes(b"what a crew recorded")
+    assert "is there already" in complaint("--link", precious)
+    assert precious.read_bytes() == b"what a crew recorded"
+    assert not precious.is_symlink()
+
+
+def test_a_link_or_record_in_no_folder_is_one_line(tmp_path: Path) -> None:
+    nowhere = tmp_path / "nowhere"
+    assert f"{nowhere}: no such folder" in complaint("--link", nowhere / "cell")
+    assert f"{nowhere}" in complaint("--link", tmp_path / "c", "--sent", nowhere / "sent.bin")
+
+
+def test_the_link_of_a_cell_that_died_is_taken_over(tmp_path: Path) -> None:
+    link = tmp_path / "cell"
+    link.symlink_to(tmp_path / "gone")
+    port = Port(link)
+    port.plug()
+    assert link.resolve().parent == Path("/dev/pts")
+    port.unplug()
