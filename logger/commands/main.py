@@ -4,12 +4,14 @@ Comes in: the command line. Goes out: an exit code and, for errors, one line on 
 Must not: import a command's module before it is named.
 
 Exit codes: 0 well; 1 the check found something wrong; 2 input to correct; 3 a cell or
-port; 4 the logbook; 5 recording had to stop; 130 interrupted.
+port; 4 the logbook or another file; 5 recording had to stop; 70 a fault of the program
+itself (``ROPETALLY_TRACEBACK=1`` shows where); 130 interrupted.
 """
 
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Final, cast
 
@@ -26,6 +28,8 @@ EXIT_CODES: Final[tuple[tuple[type[BaseException], int], ...]] = (
     (LoggerError, 2),
     (OSError, 4),
 )
+OWN_FAULT: Final = 70
+"""Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h)."""
 
 
 class Ropetally(click.Group):
@@ -61,6 +65,28 @@ def exit_code_of(error: BaseException) -> int | None:
     return next((code for kind, code in EXIT_CODES if isinstance(error, kind)), None)
 
 
+def message_of(error: BaseException) -> str:
+    """Say what, where and what to do next, in one line."""
+    if isinstance(error, OSError) and not isinstance(error, LoggerError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror}; check the path, its rights and the room on the disk"
+    return str(error)
+
+
+def fault_of(error: BaseException) -> str:
+    """Say in one line that the program itself is at fault, and where."""
+    last = error.__traceback__
+    while last is not None and last.tb_next is not None:
+        last = last.tb_next
+    code = None if last is None else last.tb_frame.f_code
+    where = "" if last is None or code is None else f" at {code.co_filename}:{last.tb_lineno}"
+    what = " ".join(f"{type(error).__name__}: {error}".split())
+    return (
+        f"a fault of the program, not of your input ({what}{where}); report it with the command "
+        "you gave; ROPETALLY_TRACEBACK=1 before it shows more"
+    )
+
+
 def main() -> None:
     """Run the command line."""
     try:
@@ -76,12 +102,11 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         click.echo("ropetally: interrupted", err=True)
         sys.exit(130)
-    except BrokenPipeError:
-        sys.exit(0)
     except Exception as error:
         code = exit_code_of(error)
-        if code is None:
+        if code is None and os.environ.get("ROPETALLY_TRACEBACK"):
             raise
-        click.echo(f"ropetally: {error}", err=True)
-        sys.exit(code)
+        text = fault_of(error) if code is None else message_of(error)
+        click.echo(f"ropetally: {text}", err=True)
+        sys.exit(OWN_FAULT if code is None else code)
     sys.exit(result if isinstance(result, int) else 0)
