@@ -24,6 +24,9 @@ from logger.units import UNITS
 _HEAD: Final = re.compile(r"^\s*(?P<name>.*?)[\s_]*[_(\[\s](?P<unit>[A-Za-z]+)[)\]]?\s*$")
 _TIMES: Final = ("time", "t", "elapsed", "seconds")
 _FORCES: Final = ("force", "load", "f", "tension", "weight", "newtons")
+_MEND: Final = "correct or remove the row; an empty cell is a missing force"
+_LARGEST: Final = 1e15
+"""No time or force is this large; beyond it the arithmetic of a reading loses its footing."""
 _TIME_UNITS: Final = UNITS["time"]
 _FORCE_UNITS: Final = {name.lower(): value for name, value in UNITS["force"].items()}
 
@@ -45,15 +48,15 @@ def read_csv(path: Path, columns: Columns | None = None) -> tuple[FloatArray, Fl
     Parameters
     ----------
     path : Path
-        Comma, semicolon or tab between columns; lines starting with ``#`` and empty
-        lines are skipped; one header line, or none when the columns are given by number.
+        Comma, semicolon or tab between columns; between semicolons a comma may stand for
+        the decimal point; lines starting with ``#`` and empty lines are skipped; one header line, or none when the columns are given by number.
     columns : Columns, optional
         Columns and units; else they are recognised from the header.
 
     Returns
     -------
     time_s, force_n : (n,) float64
-        An empty force cell or ``nan`` is NaN: a missing sample.
+        An empty force cell or ``nan`` is NaN: a missing sample; infinite ones are refused.
 
     Raises
     ------
@@ -77,7 +80,7 @@ def read_csv(path: Path, columns: Columns | None = None) -> tuple[FloatArray, Fl
     force_unit = said.force_unit_n or _unit(names, force_at, _FORCE_UNITS, "force", where)
     if said.rate_hz is not None:
         force = _numbers(where, rows, split, force_at, missing=True) * force_unit
-        return np.arange(force.size) / said.rate_hz, force
+        return np.arange(force.size) / said.rate_hz, _enough(force, where)
     time_at = _column(said.time, names, len(head), _TIMES, "time", where)
     time_unit = said.time_unit_s or _unit(names, time_at, _TIME_UNITS, "time", where)
     time = _numbers(where, rows, split, time_at, missing=False) * time_unit
@@ -87,7 +90,16 @@ def read_csv(path: Path, columns: Columns | None = None) -> tuple[FloatArray, Fl
         row = int(back[0]) + 1
         problem = f"time {time[row]:g} s does not come after {time[row - 1]:g} s"
         raise TraceFileError(where, rows[row][0], f"{problem}; sort the rows, remove repeats")
-    return time, force
+    return time, _enough(force, where)
+
+
+def _enough(force: FloatArray, where: str) -> FloatArray:
+    """Refuse a file in which fewer than two forces are there."""
+    there = int(np.count_nonzero(~np.isnan(force)))
+    if there < 2:
+        problem = f"{there} row(s) with a force; at least 2 are needed: is it the right column?"
+        raise TraceFileError(where, None, problem)
+    return force
 
 
 def _lines(path: Path) -> list[tuple[int, str]]:
@@ -156,7 +168,8 @@ def _numbers(
     where: str, rows: list[tuple[int, str]], split: str, index: int, *, missing: bool
 ) -> FloatArray:
     """One column as numbers; the first row that is none is named."""
-    cells = [line.split(split) for _, line in rows]
+    point = (",", ".") if split == ";" else (".", ".")
+    cells = [line.replace(*point).split(split) for _, line in rows]
     try:
         values = np.array([row[index] for row in cells], dtype=np.float64)
     except (IndexError, ValueError):
@@ -166,6 +179,11 @@ def _numbers(
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size and not missing:
         raise TraceFileError(where, rows[int(bad[0])][0], "the time is not a finite number")
+    large = np.flatnonzero(np.abs(values) > _LARGEST)
+    if large.size:
+        row = int(large[0])
+        problem = f"{cells[row][index].strip()} is no time or force; {_MEND}"
+        raise TraceFileError(where, rows[row][0], problem)
     return values
 
 
@@ -178,4 +196,4 @@ def _number(where: str, line: int, row: list[str], index: int, *, missing: bool)
     try:
         return float(cell)
     except ValueError as error:
-        raise TraceFileError(where, line, f"{cell!r} is not a number") from error
+        raise TraceFileError(where, line, f"{cell!r} is not a number; {_MEND}") from error

@@ -120,7 +120,8 @@ def rows_of(features: Features, unit: ForceUnit) -> list[tuple[str, str]]:
         ("zero drift", force(features.zero_drift_n)),
         (
             "samples",
-            f"{features.n_samples} at {features.rate_hz:.0f}/s, {features.n_gaps} gaps",
+            f"{features.n_samples} at {features.rate_hz:.0f}/s, {features.n_gaps} "
+            + ("gap" if features.n_gaps == 1 else "gaps"),
         ),
     ]
     return [(name, value) for name, value in rows if value is not None]

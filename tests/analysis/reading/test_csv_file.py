@@ -21,6 +21,7 @@ def write(folder: Path, text: str) -> Path:
         ("# maker\ntime_s,force_n\n0,1\n0.1,2\n", 1.0),
         ("Force (kN),Time (s)\n1,0\n2,0.1\n", 1000.0),
         ("t [ms];Load [kgf]\n0;1\n100;2\n", 9.80665),
+        ("time_s;force_n\n0,0;1,5\n0,1;3,0\n", 1.5),
         ("time_ms\ttension_lbf\n\n0\t1\n100\t2\n", 4.4482216152605),
     ],
 )
@@ -63,6 +64,9 @@ def test_missing_forces_are_nan(tmp_path: Path) -> None:
         ("time_s,force_n\n0,1\n,2\n", 3, "is not a number"),
         ("time_s,force_n\n0,1\nnan,2\n", 3, "not a finite number"),
         ("# c\ntime_s,force_n\n0,1\n1,2\n1,3\n", 5, "does not come after"),
+        ("time_s,force_n\n0,1\n1,inf\n2,3\n", 3, "inf is no time or force"),
+        ("time_s,force_n\n0,1\n1,-1e300\n2,3\n", 3, "-1e300 is no time or force"),
+        ("time_s,force_n\n0,1\n1,nan\n2,\n", None, "1 row(s) with a force"),
     ],
 )
 def test_what_is_wrong_names_file_and_line(
