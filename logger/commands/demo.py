@@ -224,7 +224,10 @@ def prepare(folder: Path) -> None:
     "--out", type=click.Path(file_okay=False, path_type=Path), required=True,
     help="Folder for the logbook, the figures and the page.",
 )  # fmt: skip
-@click.option("--rate", default=1000, show_default=True, help="Samples per second of the cell.")
+@click.option(
+    "--rate", default=1000, show_default=True, type=click.IntRange(100, 20_000),
+    help="Samples per second of the cell.",
+)  # fmt: skip
 @click.option(
     "--weight-factor", default=1.0, show_default=True, type=click.FloatRange(0.5, 2.0),
     help="Make the simulated pieces this much heavier than they are, unknown to the sheet.",
