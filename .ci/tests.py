@@ -15,13 +15,14 @@ import venv
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
+COVERED = ("--cov", "--cov-report=", "--cov-fail-under=0")
 STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("format", ("ruff", "format", "--check", ".")),
     ("lint", ("ruff", "check", ".")),
     ("types", ("mypy",)),
     ("layers", ("lint-imports",)),
-    ("tests", ("pytest", "--cov", "--cov-report=", "-n", "2", "--dist", "loadgroup")),
-    ("slow tests", ("pytest", "--cov", "--cov-append", "--cov-report=", "-m", "slow")),
+    ("tests", ("pytest", *COVERED, "-n", "2", "--dist", "loadgroup")),
+    ("slow tests", ("pytest", *COVERED, "--cov-append", "-m", "slow")),
     ("coverage", ("coverage", "report")),
 )
 QUICK = ("format", "lint", "types", "layers", "tests")

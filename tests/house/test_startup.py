@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 
@@ -32,7 +33,10 @@ def loaded_after(*arguments: str) -> set[str]:
         "try:\n    main()\nexcept SystemExit as stop:\n    assert not stop.code, stop.code\n"
         "print('\\n' + json.dumps(sorted({m.split('.')[0] for m in sys.modules})))\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    plain = {name: value for name, value in os.environ.items() if not name.startswith("COV")}
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, env=plain
+    )
     return set(json.loads(done.stdout.splitlines()[-1]))
 
 

@@ -55,7 +55,7 @@ tags = st.builds(
     job=st.text(max_size=20),
     note=st.text(max_size=50),
     discarded=st.booleans(),
-    first_index=st.none() | st.integers(0, 2**53),
+    discard_reason=st.text(max_size=50),
 )
 
 
