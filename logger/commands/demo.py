@@ -24,7 +24,7 @@ import click
 from logger.errors import InputError, RecordingError, TransportError
 
 LOWERINGS: Final = 5
-READY_TIMEOUT_S: Final = 20.0
+READY_TIMEOUT_S: Final = 90.0
 SHEET: Final = "job_sheet.toml"
 LOGBOOK: Final = "demo.logbook"
 PAGE: Final = "lowerings.html"
