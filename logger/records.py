@@ -14,36 +14,71 @@ from __future__ import annotations
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 from logger.errors import InputError, UnitError
+from logger.piece_records import Condition, Diameter, Drop, Guess, Piece, Release, Share, Swing
+from logger.record_base import NotNegative, Positive, Record, Text
+from logger.rig_records import (
+    Contact,
+    Efficiency,
+    Leg,
+    Limit,
+    LimitKind,
+    Method,
+    Mount,
+    Node,
+    NodeRole,
+    Rig,
+    Rope,
+    Station,
+)
 from logger.units import dimension_of, parse
 
-Method = Literal[
-    "butt_tied",
-    "tip_tied",
-    "span_rig",
-    "snubbed_drop",
-    "let_run_drop",
-    "swing",
+__all__ = [
+    "KINDS",
+    "Cell",
+    "Condition",
+    "Contact",
+    "Diameter",
+    "Drop",
+    "Efficiency",
+    "Guess",
+    "Job",
+    "Leg",
+    "Limit",
+    "LimitKind",
+    "LoadPoint",
+    "MarkKind",
+    "Method",
+    "Mount",
+    "Node",
+    "NodeRole",
+    "NotNegative",
+    "Note",
+    "Piece",
+    "Positive",
+    "Record",
+    "Release",
+    "Rig",
+    "Rope",
+    "RuleAcceptance",
+    "Share",
+    "Sheet",
+    "Station",
+    "Swing",
+    "Tag",
+    "Text",
+    "Window",
+    "WindowPart",
+    "convert",
+    "from_body",
+    "piece_key",
+    "to_body",
+    "to_si",
 ]
-Mount = Literal["end", "sling", "running_line"]
-Leg = Literal["lead", "fall", "standing"]
-Contact = Literal["sheave", "wrap", "fixed"]
-NodeRole = Literal["device", "redirect", "high_block", "piece_block", "anchor"]
-Condition = Literal["green", "standing_dead", "decayed"]
-LimitKind = Literal["working_limit", "peak_allowance", "breaking_strength"]
+
 MarkKind = Literal["notch_done", "tension_on", "tip_moved", "back_cut", "free", "down"]
-
-Text = Annotated[str, Meta(min_length=1, max_length=200)]
-Positive = Annotated[float, Meta(gt=0)]
-NotNegative = Annotated[float, Meta(ge=0)]
-Share = Annotated[float, Meta(ge=0, le=0.9)]
-Efficiency = Annotated[float, Meta(gt=0.3, le=1)]
-
-
-class Record(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
-    """Base of every record: frozen, unknown keys refused."""
 
 
 class Job(Record, frozen=True, kw_only=True):
@@ -52,159 +87,6 @@ class Job(Record, frozen=True, kw_only=True):
     name: Text
     crew: Text
     date: str = ""
-    note: str = ""
-
-
-class Diameter(Record, frozen=True, kw_only=True):
-    """Over-bark diameter at a distance from the piece's butt end."""
-
-    at_m: NotNegative
-    diameter_m: Positive
-
-
-class Guess(Record, frozen=True, kw_only=True):
-    """Somebody's own estimate before the cut."""
-
-    by: Text
-    weight_n: Positive | None = None
-    drop_m: NotNegative | None = None
-    how: str = ""
-
-
-class Release(Record, frozen=True, kw_only=True):
-    """Hand-over from hinge to rope: intended share carried and where the rig lifts.
-
-    ``offset_m`` is the distance along the limb between the tie and the centre of mass.
-    """
-
-    share_carried: Annotated[float, Meta(ge=0, le=2)]
-    offset_m: NotNegative = 0.0
-
-
-class Drop(Record, frozen=True, kw_only=True):
-    """Geometry of a drop onto a block below the piece .
-
-    ``centre_above_tie_m`` is the centre of mass above the tie; ``run_m`` is the braking
-    distance of a let-run drop; ``reaction_s`` the time before the hand brakes.
-    """
-
-    tie_above_block_m: NotNegative
-    centre_above_tie_m: NotNegative
-    slack_m: NotNegative = 0.0
-    run_m: Positive | None = None
-    reaction_s: NotNegative | None = None
-
-
-class Swing(Record, frozen=True, kw_only=True):
-    """Angle of the rope from plumb at which the piece comes free."""
-
-    angle_rad: Annotated[float, Meta(ge=0, le=1.6)]
-
-
-class Piece(Record, frozen=True, kw_only=True):
-    """A piece as planned and measured before the cut.
-
-    ``brush_share`` is the part of the whole weight that is side branches and foliage.
-    ``cavity_ratio`` is cavity diameter over outer diameter.
-    """
-
-    name: Text
-    length_m: Positive
-    diameters: Annotated[tuple[Diameter, ...], Meta(min_length=1)]
-    rig: Text
-    species: str = ""
-    density_kg_per_m3: Positive | None = None
-    condition: Condition = "green"
-    brush_share: Share = 0.0
-    cavity_ratio: Annotated[float, Meta(ge=0, lt=1)] = 0.0
-    release: Release | None = None
-    drop: Drop | None = None
-    swing: Swing | None = None
-    guesses: tuple[Guess, ...] = ()
-    note: str = ""
-
-
-class Rope(Record, frozen=True, kw_only=True):
-    """A rope and its stiffness.
-
-    ``stiffness_n`` is EA, force per unit strain, static; ``dynamic_factor`` times that is
-    the dynamic one; ``damping_ratio`` is that of the hanging piece.
-    """
-
-    name: Text
-    stiffness_n: Positive
-    dynamic_factor: Annotated[float, Meta(ge=1, le=6)] = 2.0
-    damping_ratio: Annotated[float, Meta(ge=0, lt=1)] = 0.1
-    diameter_m: Positive | None = None
-    note: str = ""
-
-
-class Node(Record, frozen=True, kw_only=True):
-    """A point of the rig: position (z up), contact and, for anchors, stiffness.
-
-    ``efficiency`` is η of a sheave for a 180° wrap, raising and lowering slowly;
-    ``efficiency_drop`` the same in drops. ``friction_angle`` is μθ of a wrap contact.
-    """
-
-    name: Text
-    role: NodeRole
-    x_m: float = 0.0
-    y_m: float = 0.0
-    z_m: float = 0.0
-    contact: Contact = "sheave"
-    efficiency: Efficiency = 0.9
-    efficiency_drop: Efficiency | None = None
-    friction_angle: NotNegative = 0.0
-    stiffness_n_per_m: Positive | None = None
-
-
-class Station(Record, frozen=True, kw_only=True):
-    """Where a cell sits.
-
-    ``node`` for a sling or an anchor's end, ``leg`` for a cell in a leg's piece end or on
-    a running line. ``cell_length_m`` is the cell's own length.
-    """
-
-    name: Text
-    mount: Mount
-    node: str = ""
-    leg: Leg | None = None
-    cell_length_m: NotNegative = 0.0
-
-
-class Rig(Record, frozen=True, kw_only=True):
-    """One rope through nodes: device, redirects, high block, [piece block, anchor].
-
-    ``rope_length_m`` is the length between high block and far anchor (span rig only);
-    ``lead_length_m`` and ``fall_length_m`` are the legs at the catch (other methods).
-    """
-
-    name: Text
-    method: Method
-    rope: Text
-    station: Station
-    nodes: tuple[Node, ...] = ()
-    rope_length_m: Positive | None = None
-    lead_length_m: Positive | None = None
-    fall_length_m: Positive | None = None
-    wraps: NotNegative | None = None
-    wrap_friction: NotNegative | None = None
-    tag_line: bool = False
-    note: str = ""
-
-
-class Limit(Record, frozen=True, kw_only=True):
-    """A typed limit as a person entered it. ``on`` names rope, node, cell or station.
-
-    ``cell`` limits of kind ``working_limit`` or ``peak_allowance`` also drive the
-    overload flag. A ``breaking_strength`` is never drawn as a limit.
-    """
-
-    on: Text
-    kind: LimitKind
-    force_n: Positive
-    by: Text
-    entered: Text
     note: str = ""
 
 
