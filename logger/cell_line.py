@@ -16,7 +16,7 @@ from typing import Final, Protocol
 from logger.decoders import Decoded, Decoder
 from logger.errors import RecordingError
 from logger.follower import Follower, LoweringHub
-from logger.handshake import Handshake, State
+from logger.handshake import State, handshake_of
 from logger.live import CellState
 from logger.placing import Placed, Placer, Restart
 from logger.samples import (
@@ -103,7 +103,7 @@ class CellLine:
     ) -> None:
         self.plan = plan
         self.state = CellState(plan.name)
-        self.handshake = Handshake(decoder.encode_request) if asks else None
+        self.handshake = handshake_of(decoder) if asks else None
         self._decoder = decoder
         self._hub = hub
         self._settings = trigger
@@ -210,7 +210,7 @@ class CellLine:
                 self._place(reading if isinstance(reading, SampleRun) else reading.run())
             elif isinstance(reading, Fault):
                 faults.setdefault(reading.kind, []).append(reading)
-                self._loss = self._loss or "damaged"
+                self._loss = self._loss or ("silent" if reading.kind == "silent" else "damaged")
             elif isinstance(reading, StatusFrame):
                 self._take_status(reading)
             else:
@@ -303,7 +303,8 @@ class CellLine:
         self._close(now_ns, "reset")
         self._overruns = self._clipped = None
         if self.handshake is not None:
-            self._info, self._known = None, False
+            if self.handshake.answers:
+                self._info, self._known = None, False
             self._ask(now_ns)
         if rest is not None:
             self._pending.appendleft(rest)

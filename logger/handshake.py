@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from logger.decoders.base import Opcode
+from logger.decoders.base import Commanded, Commands, Decoder, Opcode
 from logger.samples import CellInfo, Fault, InfoFrame, ReplyFrame
 
 RETRY_NS: Final = 500_000_000
@@ -25,6 +25,7 @@ REFUSED_RETRY_NS: Final = 5_000_000_000
 LOUD_AFTER: Final = 6
 TIME_EVERY_NS: Final = 30_000_000_000
 FIRST_TIMES: Final = 4
+START_AGAIN_NS: Final = 15_000_000_000
 
 _TICK: Final = struct.Struct("<I")
 
@@ -82,6 +83,8 @@ class Handshake:
     start : bool
         Whether to send START once the device has said who it is.
     """
+
+    answers = True
 
     __slots__ = (
         "_encode", "_faults", "_id", "_next_time_ns", "_pending", "_start", "_times_left",
@@ -229,3 +232,76 @@ class Handshake:
     def _complain(self, kind: str, pending: _Pending, now_ns: int, detail: str) -> None:
         text = f"{pending.opcode.name} request {pending.request_id}: {detail}"
         self._faults.append(Fault(kind, now_ns, 1, text))
+
+
+class SilentHandshake:
+    """What stands for the conversation with a device that answers nothing.
+
+    Its decoder says who it is. START is sent when the link is up, and again, at most every
+    15 s, when the line asks because nothing comes; STOP is sent once.
+
+    Parameters
+    ----------
+    commands : Commands
+        Bytes that start and stop it; none need be sent.
+    """
+
+    answers = False
+
+    __slots__ = ("_commands", "_started_ns", "_waiting", "info", "newest_exchange", "state")
+
+    def __init__(self, commands: Commands) -> None:
+        self.state = State.IDLE
+        self.info: CellInfo | None = None
+        self.newest_exchange: TimeExchange | None = None
+        self._commands = commands
+        self._waiting = b""
+        self._started_ns = 0
+
+    def link_up(self, now_ns: int) -> None:
+        """Start it, or start it again."""
+        if self.state in {State.STOPPING, State.STOPPED}:
+            return
+        if self.state is State.IDLE or now_ns - self._started_ns >= START_AGAIN_NS:
+            self._started_ns = now_ns
+            self._waiting = self._commands.start
+        self.state = State.RUNNING
+
+    def link_down(self) -> None:
+        """Send nothing until the link is back."""
+        self._waiting = b""
+        if self.state in {State.STOPPING, State.STOPPED}:
+            self.state = State.STOPPED
+        else:
+            self.state = State.IDLE
+
+    def stop(self, _now_ns: int) -> None:
+        """Stop it; nothing to send when the link is down."""
+        if self.state is State.RUNNING:
+            self.state = State.STOPPING
+            self._waiting = self._commands.stop
+        elif self.state is State.IDLE:
+            self.state = State.STOPPED
+
+    def on_reading(self, reading: InfoFrame | ReplyFrame) -> None:
+        """Take what the decoder says of the device."""
+        if isinstance(reading, InfoFrame):
+            self.info = reading.info
+
+    def poll(self, _now_ns: int) -> list[bytes]:
+        """Give what has to be sent now."""
+        waiting, self._waiting = self._waiting, b""
+        if self.state is State.STOPPING:
+            self.state = State.STOPPED
+        return [waiting] if waiting else []
+
+    def take_faults(self) -> list[Fault]:
+        """Give none: nothing is asked."""
+        return []
+
+
+def handshake_of(decoder: Decoder) -> Handshake | SilentHandshake:
+    """Make the conversation that fits a link's decoder."""
+    if isinstance(decoder, Commanded):
+        return SilentHandshake(decoder.commands)
+    return Handshake(decoder.encode_request)

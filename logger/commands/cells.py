@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import queue
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -211,7 +211,29 @@ def air_lines(air: Air) -> list[str]:
     return lines
 
 
-@click.command()
+class CellsCommand(click.Command):
+    """The command, which hands ``try PROFILE URL`` on to its own."""
+
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: click.Context | None = None,
+        **extra: Any,
+    ) -> click.Context:
+        """Make the context of what was called."""
+        if args[:1] == ["try"]:
+            from logger.commands.trying import command as trying
+
+            return trying.make_context(f"{info_name} try", args[1:], parent, **extra)
+        return super().make_context(info_name, args, parent, **extra)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run what was called."""
+        return super().invoke(ctx) if ctx.command is self else ctx.command.invoke(ctx)
+
+
+@click.command(cls=CellsCommand)
 @click.argument("paths", metavar="[PORT]...", nargs=-1)
 @click.option("--ask/--no-ask", "asking", default=False, help="Open each port and ask who it is.")
 @click.option("--ble/--no-ble", "by_air", default=False, help="Also scan for Bluetooth cells.")
@@ -243,6 +265,9 @@ def command(
     Without PORT: all ports that the system knows; with PORT: those only. Asking opens
     each listed port and sends a short request; name the ports to ask when other devices
     are plugged in.
+
+    ropetally cells try PROFILE URL shows what a cell profile makes of what another
+    sensor sends; see its --help.
     """
     clock = SystemClock()
     ports = list_ports(paths)

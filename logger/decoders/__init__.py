@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from typing import Final, cast
 
 from logger.decoders.base import Decoded, Decoder, Opcode
@@ -22,6 +23,9 @@ PACKET_DECODERS: Final[dict[str, tuple[str, str]]] = {
     "sig_force": ("logger.decoders.sig_force", "SigForceDecoder"),
 }
 
+PROFILE: Final = "profile:"
+"""Begins the name of a declared sensor's decoder; the profile's file follows."""
+
 
 def open_decoder(name: str) -> Decoder:
     r"""Make a fresh decoder by its registered name.
@@ -29,13 +33,15 @@ def open_decoder(name: str) -> Decoder:
     Raises
     ------
     InputError
-        No decoder of that name.
+        No decoder of that name; what is wrong with the profile.
 
     Examples
     --------
     >>> open_decoder("binary").feed(b"\\x00", 0)
     []
     """
+    if name.startswith(PROFILE):
+        return _declared(Path(name.removeprefix(PROFILE)))
     known = DECODERS | PACKET_DECODERS
     entry = known.get(name)
     if entry is None:
@@ -43,4 +49,12 @@ def open_decoder(name: str) -> Decoder:
     return cast("Decoder", getattr(import_module(entry[0]), entry[1])())
 
 
-__all__ = ["DECODERS", "PACKET_DECODERS", "Decoded", "Decoder", "Opcode", "open_decoder"]
+def _declared(path: Path) -> Decoder:
+    """Make the decoder of a profile's file."""
+    from logger.decoders.declared import DeclaredDecoder  # noqa: PLC0415 - only when one is named
+    from logger.profile_file import load_profile  # noqa: PLC0415
+
+    return DeclaredDecoder(load_profile(path))
+
+
+__all__ = ["DECODERS", "PACKET_DECODERS", "PROFILE", "Decoded", "Decoder", "Opcode", "open_decoder"]

@@ -6,8 +6,9 @@ Must not: do I/O, look at a clock, or raise because of what the bytes hold.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import IntEnum
-from typing import Final, Protocol
+from typing import Final, Protocol, runtime_checkable
 
 from logger.samples import Fault, Reading
 
@@ -48,6 +49,21 @@ class Decoder(Protocol):
     def encode_request(self, opcode: int, request_id: int, arguments: bytes = b"") -> bytes:
         """Bytes of a request to the device, framing included."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Commands:
+    """What makes a device send, and stop, that answers no requests; may be nothing."""
+
+    start: bytes = b""
+    stop: bytes = b""
+
+
+@runtime_checkable
+class Commanded(Protocol):
+    """A decoder of a device that answers no requests: the decoder says who it is."""
+
+    commands: Commands
 
 
 class Splitter:

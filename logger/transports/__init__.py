@@ -15,6 +15,7 @@ from logger.transports.base import Deliver, Notice, Transport, parse_url
 TRANSPORTS: Final[dict[str, tuple[str, str]]] = {
     "serial": ("logger.transports.serial_port", "SerialTransport"),
     "file": ("logger.transports.replay", "ReplayTransport"),
+    "modbus": ("logger.transports.modbus", "ModbusTransport"),
     "ble": ("logger.transports.ble", "BleTransport"),
 }
 
@@ -26,7 +27,8 @@ def open_transport(url: str, clock: Clock | None = None) -> Transport:
     ----------
     url : str
         ``serial:PATH?baud=115200`` or ``file:PATH?pace=full``, either with
-        ``decoder=binary`` (default) or ``decoder=ascii``; ``ble:NAME-OR-ADDRESS``, with
+        ``decoder=binary`` (default), ``decoder=ascii`` or ``profile=FILE``;
+        ``modbus:PATH?profile=FILE``; ``ble:NAME-OR-ADDRESS``, with
         ``decoder=packet`` (default) or ``decoder=sig_force``.
     clock : Clock, optional
         Host clocks; the machine's own when left out.

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
 from urllib.parse import parse_qsl
 
-from logger.decoders import DECODERS
+from logger.decoders import DECODERS, PROFILE
 from logger.errors import TransportError
 from logger.samples import Fault
+
+if TYPE_CHECKING:
+    from logger.profile import Profile
 
 Deliver = Callable[[bytes, int], None]
 """Takes bytes and the host time right after they were read; must not block for long."""
@@ -133,3 +137,46 @@ def parse_url(text: str) -> Url:
     except ValueError as error:
         raise TransportError("bad_url", f"{text!r}: options are name=value, joined by &") from error
     return Url(text, scheme, path, options)
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """A sensor that is not ours, by its profile, and the name of its decoder."""
+
+    profile: Profile
+    decoder: str
+
+
+def declared_by(url: Url, *forms: str) -> Declared | None:
+    """Read the profile that a URL names; None when it names none.
+
+    Parameters
+    ----------
+    url : Url
+        With the option ``profile=FILE``.
+    forms : str
+        Tables that may say how values come over this link.
+
+    Raises
+    ------
+    TransportError
+        ``bad_url``: with a decoder besides, or a profile for another kind of link.
+    InputError
+        The profile cannot be used: file, line, key.
+    """
+    path = url.options.get("profile")
+    if path is None:
+        return None
+    from logger.profile_file import load_profile  # noqa: PLC0415 - only when one is named
+
+    if "decoder" in url.options:
+        raise TransportError("bad_url", f"{url.text}: give a decoder or a profile, not both")
+    profile = load_profile(Path(path))
+    if profile.form not in forms:
+        kinds = {"registers": "modbus", "notification": "ble"}
+        scheme = kinds.get(profile.form, "serial")
+        raise TransportError(
+            "bad_url",
+            f"{url.text}: {path} has [{profile.form}]; open it with {scheme}:…?profile={path}",
+        )
+    return Declared(profile, PROFILE + path)

@@ -19,11 +19,12 @@ from typing import BinaryIO, Final
 from logger.clock import Clock
 from logger.errors import InputError, TransportError
 from logger.samples import Fault
-from logger.transports.base import Deliver, Notice, Url
+from logger.transports.base import Deliver, Notice, Url, declared_by
 
 MAGIC: Final = b"ROPETALLY-RAW 1\n"
 LONGEST_RECORD: Final = 1 << 20
 LONGEST_HEADER: Final = 4096
+FORMS: Final = ("line", "frame", "registers", "notification")
 
 _RECORD: Final = struct.Struct("<qI")
 _SLICE_S: Final = 0.1
@@ -53,7 +54,8 @@ class ReplayTransport:
     Parameters
     ----------
     url : Url
-        Path and options: ``pace=full`` (default) or ``pace=real``, ``decoder``.
+        Path and options: ``pace=full`` (default) or ``pace=real``, ``decoder`` or
+        ``profile``.
     clock : Clock
         Waits at real pace. Host times are the file's, moved so that the first is now.
     """
@@ -61,14 +63,15 @@ class ReplayTransport:
     answers = False
 
     def __init__(self, url: Url, clock: Clock) -> None:
-        url.allow("pace")
+        url.allow("pace", "profile")
+        declared = declared_by(url, *FORMS)
         self._pace = url.options.get("pace", "full")
         if self._pace not in {"full", "real"}:
             raise TransportError("bad_url", f"{url.text}: pace must be full or real")
         self.url = url.text
         self.ended = False
         self._path = Path(url.path)
-        self._chosen = url.options.get("decoder")
+        self._chosen = url.options.get("decoder") if declared is None else declared.decoder
         self._stored = "binary"
         self._clock = clock
         self._stopping = threading.Event()

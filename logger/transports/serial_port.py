@@ -16,10 +16,11 @@ import serial
 
 from logger.clock import Clock
 from logger.errors import TransportError, TransportReason
+from logger.profile import Link
 from logger.samples import Fault
-from logger.transports.base import Deliver, Notice, Url
+from logger.transports.base import Deliver, Notice, Url, declared_by
 
-DEFAULT_BAUD: Final = 115_200
+PARITIES: Final = {"none": "N", "even": "E", "odd": "O"}
 READ_TIMEOUT_S: Final = 0.1
 WRITE_TIMEOUT_S: Final = 0.5
 REOPEN_S: Final = 0.25
@@ -34,7 +35,7 @@ _REASONS: Final[dict[int, TransportReason]] = {
     errno.EAGAIN: "in_use",
 }
 
-_NEXT_STEP: Final[dict[TransportReason, str]] = {
+NEXT_STEP: Final[dict[TransportReason, str]] = {
     "not_found": "is not there or is no serial port: plug it in, see ropetally cells",
     "no_permission": (
         "may not be opened by you: on Linux join the group that owns it (often dialout) and log in again"
@@ -59,13 +60,40 @@ def reason_of(error: OSError) -> TransportReason:
     return "not_found"
 
 
+def open_port(path: str, baud: int, link: Link) -> serial.Serial:
+    """Open a serial port for this process alone.
+
+    Raises
+    ------
+    TransportError
+        ``not_found``, ``no_permission``, ``in_use``, or ``bad_url`` for settings that the
+        port does not take.
+    """
+    try:
+        return serial.Serial(
+            path,
+            baud,
+            bytesize=link.data_bits,
+            parity=PARITIES[link.parity],
+            stopbits=link.stop_bits,
+            timeout=READ_TIMEOUT_S,
+            write_timeout=WRITE_TIMEOUT_S,
+            exclusive=True,
+        )
+    except Exception as error:  # pyserial lets termios.error through, which is no OSError
+        reason = reason_of(error) if isinstance(error, OSError) else "bad_url"
+        how = f"{baud} baud" + ("" if link.parity == "none" else f", parity {link.parity}")
+        step = NEXT_STEP.get(reason, f"cannot be opened at {how}: {error}")
+        raise TransportError(reason, f"{path} {step}") from error
+
+
 class SerialTransport:
     """A serial port.
 
     Parameters
     ----------
     url : Url
-        Path of the port (or a link to it) and its options: ``baud``, ``decoder``.
+        Path of the port (or a link to it) and its options: ``baud``, ``decoder`` or ``profile``.
     clock : Clock
         Stamps what was read.
     """
@@ -73,12 +101,16 @@ class SerialTransport:
     answers = True
 
     def __init__(self, url: Url, clock: Clock) -> None:
-        url.allow("baud")
-        baud = url.options.get("baud", str(DEFAULT_BAUD))
+        url.allow("baud", "profile")
+        declared = declared_by(url, "line", "frame")
+        self._set = Link() if declared is None else declared.profile.link
+        baud = url.options.get("baud", str(self._set.baud))
         if not baud.isdecimal() or int(baud) == 0:
             raise TransportError("bad_url", f"{url.text}: baud={baud!r} is no number above 0")
         self.url = url.text
-        self.decoder = url.options.get("decoder", "binary")
+        self.decoder = (
+            url.options.get("decoder", "binary") if declared is None else declared.decoder
+        )
         self.ended = False
         self._path = url.path
         self._baud = int(baud)
@@ -133,18 +165,7 @@ class SerialTransport:
 
     def _open(self) -> serial.Serial:
         """Open by path, so that a link that points elsewhere by now is followed."""
-        try:
-            port = serial.Serial(
-                self._path,
-                self._baud,
-                timeout=READ_TIMEOUT_S,
-                write_timeout=WRITE_TIMEOUT_S,
-                exclusive=True,
-            )
-        except (OSError, ValueError) as error:
-            reason = reason_of(error) if isinstance(error, OSError) else "bad_url"
-            step = _NEXT_STEP.get(reason, f"cannot be opened at {self._baud} baud: {error}")
-            raise TransportError(reason, f"{self._path} {step}") from error
+        port = open_port(self._path, self._baud, self._set)
         with contextlib.suppress(OSError, ValueError, AttributeError):
             port.set_low_latency_mode(True)
         return port

@@ -1,0 +1,1 @@
+"""Example cell profiles: TOML files to copy and change. No sensor of any maker is meant."""
