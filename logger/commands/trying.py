@@ -229,7 +229,7 @@ def told_as_json(trial: Trial) -> dict[str, Any]:
 def command(profile: Path, url: str, seconds: float, as_json: bool) -> None:
     """Show what PROFILE makes of what the sensor behind URL sends.
 
-    URL: serial:PORT, modbus:PORT or file:RECORDING. Nothing is recorded.
+    URL: serial:PORT, modbus:PORT, ble:NAME or file:RECORDING. Nothing is recorded.
     """
     from urllib.parse import quote
 

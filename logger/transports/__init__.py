@@ -29,7 +29,7 @@ def open_transport(url: str, clock: Clock | None = None) -> Transport:
         ``serial:PATH?baud=115200`` or ``file:PATH?pace=full``, either with
         ``decoder=binary`` (default), ``decoder=ascii`` or ``profile=FILE``;
         ``modbus:PATH?profile=FILE``; ``ble:NAME-OR-ADDRESS``, with
-        ``decoder=packet`` (default) or ``decoder=sig_force``.
+        ``decoder=packet`` (default), ``decoder=sig_force`` or ``profile=FILE``.
     clock : Clock, optional
         Host clocks; the machine's own when left out.
 

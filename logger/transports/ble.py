@@ -18,9 +18,9 @@ from logger.clock import Clock
 from logger.decoders import PACKET_DECODERS
 from logger.errors import TransportError
 from logger.samples import Fault
-from logger.transports.base import Deliver, Notice, Url
+from logger.transports.base import Deliver, Notice, Url, declared_by
 from logger.transports.ble_radio import CONNECT_S, END_S, SYSTEM_RADIO, Radio, radio_error
-from logger.transports.ble_services import SERVICES, information_text, read_information
+from logger.transports.ble_services import information_text, read_information, service_of
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -42,7 +42,8 @@ class BleTransport:
     Parameters
     ----------
     url : Url
-        Name or address, and options: ``decoder``, ``scan_s`` (how long to look for it).
+        Name or address, and options: ``decoder`` or ``profile`` (with ``[notification]``),
+        ``scan_s`` (how long to look for it).
     clock : Clock
         Stamps what came.
     radio : Radio, optional
@@ -52,15 +53,20 @@ class BleTransport:
     answers = True
 
     def __init__(self, url: Url, clock: Clock, radio: Radio | None = None) -> None:
-        url.allow("scan_s", decoders=PACKET_DECODERS)
+        url.allow("scan_s", "profile", decoders=PACKET_DECODERS)
+        declared = declared_by(url, "notification")
         self.url = url.text
-        self.decoder = url.options.get("decoder", "packet")
+        self.decoder = (
+            url.options.get("decoder", "packet") if declared is None else declared.decoder
+        )
         self.ended = False
         self._scan_s = _seconds(url)
         self._wanted = unquote(url.path)
         self._clock = clock
         self._radio = radio or SYSTEM_RADIO
-        self._service = SERVICES[self.decoder]()
+        self._service = service_of(
+            self.decoder, None if declared is None else declared.profile.notification
+        )
         self._room = threading.BoundedSemaphore(MOST_UNSENT)
         self._held = False
         self._stopped = False

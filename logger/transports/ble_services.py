@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from bleak import BleakClient
     from bleak.backends.characteristic import BleakGATTCharacteristic
 
+    from logger.profile import Notification
+
 SERVICE: Final = "942d2e8d-ceba-4b4b-b7a9-9bfa4e006f9f"
 DATA: Final = "d2cc9623-f5d8-4e87-ba10-f536bc2e7831"
 CONTROL: Final = "6800e734-ae1a-44c7-a68d-dee1fed2faf2"
@@ -73,7 +75,7 @@ class CellService(Protocol):
 class OwnService:
     """Our own service: data, control and info."""
 
-    advertised = (SERVICE,)
+    advertised: tuple[str, ...] = (SERVICE,)
 
     async def subscribe(self, client: BleakClient, take: Take) -> None:
         """Subscribe to replies, then to data."""
@@ -106,6 +108,35 @@ class ForceService:
 
     async def send(self, client: BleakClient, request: bytes, take: Take) -> None:
         """Send nothing: it takes no requests, its decoder answers for it."""
+
+
+class DeclaredService:
+    """One characteristic that a profile describes, and perhaps one that takes commands.
+
+    Parameters
+    ----------
+    notification : Notification
+        UUIDs of the characteristic that notifies and of the one that commands go to.
+    """
+
+    advertised: tuple[str, ...] = ()
+
+    def __init__(self, notification: Notification) -> None:
+        self._notifies = notification.characteristic.lower()
+        self._control = None if notification.control is None else notification.control.lower()
+
+    async def subscribe(self, client: BleakClient, take: Take) -> None:
+        """Have notifications given to ``take``."""
+        held = _need(client, self._notifies)
+        await client.start_notify(held, lambda _, value: take(bytes(value)))
+
+    async def send(self, client: BleakClient, request: bytes, take: Take) -> None:
+        """Write a command, with a response where the characteristic gives one."""
+        del take
+        if self._control is None:
+            return
+        held = _need(client, self._control)
+        await client.write_gatt_char(held, request, response="write" in held.properties)
 
 
 async def read_information(client: BleakClient) -> dict[int, bytes]:
@@ -147,13 +178,20 @@ def _need(client: BleakClient, uuid: str) -> BleakGATTCharacteristic:
         raise TransportError(
             "not_found",
             f"{client.address} has no characteristic {uuid}: it is no cell of this kind; another "
-            "kind: decoder=packet or decoder=sig_force",
+            "kind: decoder=packet, decoder=sig_force or profile=FILE",
         )
     return held
 
 
-SERVICES: Final[dict[str, type[OwnService | ForceService]]] = {
+SERVICES: Final[dict[str, type[CellService]]] = {
     "packet": OwnService,
     "sig_force": ForceService,
 }
 """Decoder's name → what such a cell offers."""
+
+
+def service_of(decoder: str, notification: Notification | None = None) -> CellService:
+    """Give what a cell of a decoder's kind offers; of a declared one, what its profile says."""
+    if notification is not None:
+        return DeclaredService(notification)
+    return SERVICES[decoder]()
