@@ -6,22 +6,22 @@ use the radio, unless asked to: bytes may disturb a device that is no cell.
 
 from __future__ import annotations
 
-import queue
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from logger.clock import Clock, SystemClock
+from logger.commands.asking import ask_link
 from logger.commands.output import json_option, print_json
 
 if TYPE_CHECKING:
-    from logger.samples import CellInfo
-    from logger.transports.ble_radio import Radio
+    from logger.transports.ble_radio import Advert, Radio
 
 ANSWER_S: Final = 3.0
 SCAN_S: Final = 5.0
-_POLL_S: Final = 0.05
+INDUSTRIAL_MEASUREMENT: Final = 0x185A
+"""Service of the Bluetooth SIG that holds the Force characteristic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +53,12 @@ def list_ports(paths: tuple[str, ...]) -> list[PortFound]:
 def ask(found: PortFound, wait_s: float, clock: Clock) -> PortFound:
     """Ask a port who it is, in binary and, failing that, in ASCII."""
     from logger.errors import TransportError
+    from logger.transports import open_transport
 
     for decoder in ("binary", "ascii"):
+        url = f"serial:{found.port}?decoder={decoder}"
         try:
-            info = _ask_in(found.port, decoder, wait_s, clock)
+            info = ask_link(open_transport(url, clock), wait_s, clock)
         except TransportError as error:
             return PortFound(found.port, found.description, asked=True, error=str(error))
         if info is not None:
@@ -72,38 +74,6 @@ def ask(found: PortFound, wait_s: float, clock: Clock) -> PortFound:
                 sample_rate_hz=info.sample_rate_hz,
             )
     return PortFound(found.port, found.description, asked=True)
-
-
-def _ask_in(port: str, decoder: str, wait_s: float, clock: Clock) -> CellInfo | None:
-    """Send INFO in one format until it is answered or time is up."""
-    from logger.decoders import open_decoder
-    from logger.handshake import Handshake
-    from logger.samples import InfoFrame
-    from logger.transports import open_transport
-
-    transport = open_transport(f"serial:{port}?decoder={decoder}", clock)
-    reader = open_decoder(decoder)
-    handshake = Handshake(reader.encode_request, start=False)
-    arrived: queue.SimpleQueue[tuple[bytes, int]] = queue.SimpleQueue()
-    transport.start(lambda data, received_ns: arrived.put((data, received_ns)), lambda _: None)
-    try:
-        begun_ns = clock.boot_ns()
-        handshake.link_up(begun_ns)
-        while (now_ns := clock.boot_ns()) - begun_ns < wait_s * 1e9:
-            for request in handshake.poll(now_ns):
-                transport.write(request)
-            try:
-                data, received_ns = arrived.get(timeout=_POLL_S)
-            except queue.Empty:
-                continue
-            for reading in reader.feed(data, received_ns):
-                if isinstance(reading, InfoFrame):
-                    handshake.on_reading(reading)
-            if handshake.info is not None:
-                return handshake.info
-    finally:
-        transport.stop()
-    return None
 
 
 def _line(found: PortFound) -> str:
@@ -142,11 +112,22 @@ def _next_step(ports: list[PortFound], *, asked: bool, named: bool) -> str | Non
 
 @dataclass(frozen=True, slots=True)
 class CellHeard:
-    """A cell that was heard over Bluetooth."""
+    """A cell that was heard over Bluetooth, and what it said when asked.
+
+    ``decoder`` is ``packet`` for a cell of ours, ``sig_force`` for a sensor that advertises the
+    SIG's service for such devices: it is slow, and is not asked.
+    """
 
     name: str
     address: str
     rssi_dbm: int
+    decoder: str = "packet"
+    asked: bool = False
+    answers: bool = False
+    device_id: str | None = None
+    firmware: str | None = None
+    sample_rate_hz: float | None = None
+    error: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +140,8 @@ class Air:
     reason: str | None = None
 
 
-def scan_air(seconds: float, radio: Radio | None = None) -> Air:
-    """Scan for cells of our own service.
+def scan_air(seconds: float, radio: Radio | None = None, ask_s: float | None = None) -> Air:
+    """Scan for cells of our own service, and for force sensors of the SIG's.
 
     Parameters
     ----------
@@ -168,47 +149,98 @@ def scan_air(seconds: float, radio: Radio | None = None) -> Air:
         How long.
     radio : Radio, optional
         This computer's when left out.
+    ask_s : float, optional
+        Connect to each cell of ours and wait so long for it to say who it is.
     """
     from logger.transports.ble_radio import SYSTEM_RADIO, radio_error
-    from logger.transports.ble_services import SERVICE
 
     radio = radio or SYSTEM_RADIO
     radio.hold()
     try:
         heard = radio.run(radio.scan(seconds))
+        cells = [cell for advert in heard if (cell := _cell_of(advert)) is not None]
+        cells.sort(key=lambda cell: -cell.rssi_dbm)
+        if ask_s is not None:
+            cells = [_asked_by_air(cell, ask_s, radio) for cell in cells]
     except Exception as error:  # noqa: BLE001 - bleak raises what its backends raise
         told = radio_error(error, "Bluetooth")
         return Air(error=str(told), reason=told.reason)
     finally:
         radio.release()
-    cells = [advert for advert in heard if SERVICE in advert.services]
-    return Air(
-        tuple(
-            CellHeard(advert.name, advert.address, advert.rssi_dbm)
-            for advert in sorted(cells, key=lambda advert: -advert.rssi_dbm)
-        ),
-        len(heard) - len(cells),
+    return Air(tuple(cells), len(heard) - len(cells))
+
+
+def _cell_of(advert: Advert) -> CellHeard | None:
+    """Tell what a device is by the services that it advertises; None: nothing of ours."""
+    from logger.transports.ble_services import SERVICE, sig_uuid
+
+    known = {SERVICE: "packet", sig_uuid(INDUSTRIAL_MEASUREMENT): "sig_force"}
+    for service, decoder in known.items():
+        if service in advert.services:
+            return CellHeard(advert.name, advert.address, advert.rssi_dbm, decoder)
+    return None
+
+
+def _asked_by_air(cell: CellHeard, wait_s: float, radio: Radio) -> CellHeard:
+    """Connect to a cell of ours and ask who it is."""
+    from logger.errors import TransportError
+    from logger.transports.base import Url
+    from logger.transports.ble import BleTransport
+
+    if cell.decoder != "packet":
+        return cell
+    clock = SystemClock()
+    link = BleTransport(Url(f"ble:{cell.address}", "ble", cell.address, {}), clock, radio)
+    try:
+        info = ask_link(link, wait_s, clock)
+    except TransportError as error:
+        return replace(cell, asked=True, error=str(error))
+    if info is None:
+        return replace(cell, asked=True)
+    return replace(
+        cell,
+        asked=True,
+        answers=True,
+        device_id=info.device_id,
+        firmware=info.firmware,
+        sample_rate_hz=info.sample_rate_hz,
+    )
+
+
+def _air_line(cell: CellHeard) -> str:
+    from urllib.parse import quote
+
+    who = cell.name or cell.address
+    if cell.error:
+        return f"{who}: {cell.error}"
+    if cell.asked and not cell.answers:
+        return f"{who}: Bluetooth cell {cell.address}, {cell.rssi_dbm} dBm, connects but does not answer"
+    what = "Bluetooth cell"
+    if cell.decoder == "sig_force":
+        what = "slow Bluetooth force sensor"
+    said = ""
+    if cell.answers:
+        said = f" {cell.device_id}, {cell.sample_rate_hz:g} samples/s, firmware {cell.firmware},"
+    option = "?decoder=sig_force" if cell.decoder == "sig_force" else ""
+    return (
+        f"{who}: {what}{said} {cell.address}, {cell.rssi_dbm} dBm; record it with "
+        f"--cell 'ble:{quote(who, safe=' :')}{option}'"
     )
 
 
 def air_lines(air: Air) -> list[str]:
     """Lines about a scan."""
-    from urllib.parse import quote
-
     if air.error is not None:
         return [air.error]
-    lines = [
-        f"{cell.name or cell.address}: Bluetooth cell {cell.address}, {cell.rssi_dbm} dBm; record "
-        f"it with --cell 'ble:{quote(cell.name or cell.address, safe=' :')}'"
-        for cell in air.cells
-    ]
-    if not lines:
-        lines.append(
+    if air.cells:
+        return [_air_line(cell) for cell in air.cells]
+    return [
+        (
             f"No Bluetooth cell heard ({air.n_other_devices} other devices). Wake the cell, bring "
             "it nearer, end its connection to another computer or phone, then scan again: "
             "ropetally cells --ble"
         )
-    return lines
+    ]
 
 
 class CellsCommand(click.Command):
@@ -235,7 +267,12 @@ class CellsCommand(click.Command):
 
 @click.command(cls=CellsCommand)
 @click.argument("paths", metavar="[PORT]...", nargs=-1)
-@click.option("--ask/--no-ask", "asking", default=False, help="Open each port and ask who it is.")
+@click.option(
+    "--ask/--no-ask",
+    "asking",
+    default=False,
+    help="Open each port and ask who it is; with --ble also each cell heard.",
+)
 @click.option("--ble/--no-ble", "by_air", default=False, help="Also scan for Bluetooth cells.")
 @click.option(
     "--scan-s",
@@ -274,7 +311,7 @@ def command(
     if asking:
         ports = [ask(found, wait_s, clock) for found in ports]
     step = _next_step(ports, asked=asking, named=bool(paths))
-    air = scan_air(scan_s) if by_air else None
+    air = scan_air(scan_s, ask_s=wait_s if asking else None) if by_air else None
     if as_json:
         told = {"ports": [asdict(found) for found in ports], "next": step}
         print_json(told if air is None else told | {"ble": asdict(air)})

@@ -32,6 +32,34 @@ def test_a_scan_hears_the_cell_and_says_how_to_record_it(tmp_path: Path) -> None
     assert "--cell 'ble:cell b'" in line
 
 
+def test_a_cell_that_is_heard_can_be_asked_who_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "world.toml"
+    path.write_text(WORLD)
+    with Air() as air:
+        device = DeviceOptions(device_id="air-7")
+        air.add(device, make_world(load_scenario(str(path)), 1.0), GattOptions(name="cell b"))
+        heard = cells.Air()
+        for _ in range(20):
+            heard = heard if heard.cells else cells.scan_air(1.0, air.radio, ask_s=10.0)
+    (cell,) = heard.cells
+    assert (cell.asked, cell.answers, cell.device_id) == (True, True, "air-7")
+    assert cell.sample_rate_hz == device.converter.rate_hz
+    (line,) = cells.air_lines(heard)
+    assert "cell air-7" in line
+    assert f"{device.converter.rate_hz:g} samples/s" in line
+
+
+def test_what_is_heard_and_not_asked_is_said() -> None:
+    mute = cells.CellHeard("cell c", "AA", -50, asked=True)
+    gone = cells.CellHeard("cell d", "BB", -60, asked=True, error="ble:BB: gone; wake the cell")
+    force = cells.CellHeard("pull", "CC", -70, "sig_force")
+    lines = cells.air_lines(cells.Air((mute, gone, force)))
+    assert lines[0] == "cell c: Bluetooth cell AA, -50 dBm, connects but does not answer"
+    assert lines[1] == "cell d: ble:BB: gone; wake the cell"
+    assert lines[2].startswith("pull: slow Bluetooth force sensor CC")
+    assert lines[2].endswith("--cell 'ble:pull?decoder=sig_force'")
+
+
 def test_nothing_heard_says_what_to_do() -> None:
     with Air() as air:
         heard = cells.scan_air(0.1, air.radio)
