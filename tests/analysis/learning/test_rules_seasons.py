@@ -11,6 +11,7 @@ from season_worlds import make_season
 from analysis.learning.hierarchy import Sampling
 from analysis.learning.rules import RULES
 
+pytestmark = pytest.mark.xdist_group("rules_seasons")
 QUICK = Sampling(seed=1, chains=8, warm_up=40, sweeps=100)
 
 
