@@ -17,11 +17,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 
+from analysis.reading.chronicle import Chronicle, chronicle
 from analysis.reading.filters import robust_sd, shorth
-from analysis.reading.flags import FLAG_WORDS, peak_flags, state_flags
+from analysis.reading.flags import FLAG_WORDS, event_flags, peak_flags, state_flags
+from analysis.reading.identified import Identified, cfc60_of, hang_by_cycles, identify
 from analysis.reading.levels import STILL_S
 from analysis.reading.phases import Hang, Story, tell
 from analysis.reading.summary import Features
@@ -35,6 +38,9 @@ from analysis.reading.uncertainty import (
 )
 
 __all__ = ["FLAG_WORDS", "Features", "read_features"]
+
+_AGREE: Final = 0.005
+"""Own choice: still part and ring-down may differ by half a per cent beside their U."""
 
 
 def read_features(trace: Trace, story: Story | None = None) -> Features:
@@ -71,6 +77,13 @@ class _Level:
     part_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Cycles:
+    value_n: float | None
+    u_n: float | None
+    agree: bool | None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Reading:
     trace: Trace
@@ -81,12 +94,20 @@ class _Reading:
         loaded = story.zero.scale_n > 0
         release = story.release
         hang = self.hang_level(story.hang) if story.hang is not None else None
-        peak = self.peak(-math.inf, math.inf) if loaded else None
+        peak = self.peak(-math.inf, self.down_s) if loaded else None
         release_peak = self.release_peak()
         settled = self.settled()
         weight, weight_budget = self.weight(hang)
         factor, factor_u = _factor(release_peak, hang)
         doubts = self.peak_doubts(peak)
+        told = chronicle(trace, story, hang.value_n if hang else None)
+        found = identify(
+            trace,
+            story,
+            hang_reading_n=hang.value_n if hang else None,
+            hang_rel_u=hang.budget.standard_n / abs(hang.value_n) if hang else 0.0,
+        )
+        cycles = self.cycles(found, hang)
         state = state_flags(
             trace, story, drift_n=self.drift(), hang_s=hang.part_s if hang else None
         )
@@ -133,13 +154,55 @@ class _Reading:
             ring_period_s=(story.hang.period_s or None) if story.hang else None,
             peak_loss_share=peak.loss.share if peak else None,
             phases=story.phases,
-            flags=(*state, *doubts),
+            flags=(*state, *doubts, *(self.event_flags(told, cycles) if loaded else ())),
             budgets=budgets,
+            hang_cycles_n=cycles.value_n,
+            hang_cycles_n_u=cycles.u_n,
+            hang_ways_agree=cycles.agree,
+            peak_cfc60_n=cfc60_of(trace, story, peak.time_s) if peak else None,
+            **self.weight_band(hang, weight_budget),
+            **found.fields(),
+            **told.fields(),
         )
+
+    def weight_band(self, hang: _Level | None, budget: Budget | None) -> dict[str, Any]:
+        """Give the range of the weight: the friction band, wider by what else is uncertain."""
+        chain = self.trace.chain
+        if hang is None or budget is None:
+            return {}
+        low, high = chain.gain_low or chain.gain, chain.gain_high or chain.gain
+        own = 2.0 * hang.budget.standard_n
+        return {
+            "hang_weight_low_n": low * (hang.value_n - own),
+            "hang_weight_high_n": high * (hang.value_n + own),
+            "hang_weight_is_band": self.trace.place.reads == "fall" and high > low,
+        }
+
+    def event_flags(self, told: Chronicle, cycles: _Cycles) -> tuple[str, ...]:
+        return event_flags(self.trace, told, hang_ways_agree=cycles.agree)
+
+    def cycles(self, found: Identified, hang: _Level | None) -> _Cycles:
+        """Hang over whole ring-down cycles, and whether it agrees with the still part."""
+        known = hang_by_cycles(found.ring, self.zero_u())
+        if known is None:
+            return _Cycles(None, None, None)
+        value, standard = known
+        if hang is None or not (self.story.hang and self.story.hang.still):
+            return _Cycles(value, 2.0 * standard, None)
+        own = {k: v for k, v in hang.budget.parts_n.items() if k not in {"calibration", "zero"}}
+        apart = abs(value - hang.value_n)
+        limit = 2.0 * math.hypot(standard, Budget(own).standard_n) + _AGREE * abs(hang.value_n)
+        return _Cycles(value, 2.0 * standard, apart <= limit)
 
     def span(self, start_s: float, end_s: float) -> slice:
         a, b = np.searchsorted(self.trace.time_s, (start_s, end_s))
         return slice(int(a), int(b))
+
+    @property
+    def down_s(self) -> float:
+        """Where the touchdown ends; what is dragged later is no part of the lowering."""
+        after = self.story.after_slack_s
+        return math.inf if after is None else after[1]
 
     @property
     def coarse(self) -> bool:
@@ -173,7 +236,9 @@ class _Reading:
     def parts(self, value_n: float) -> dict[str, float]:
         """Causes that every reading shares."""
         chain = self.trace.chain
+        warmth = math.hypot(chain.temperature_rel_u * value_n, chain.temperature_u_n)
         return {
+            **({"temperature": warmth} if warmth > 0 else {}),
             "calibration": chain.calibration_rel_u * abs(value_n),
             "zero": self.zero_u(),
             "resolution": self.story.step_n / math.sqrt(12.0),

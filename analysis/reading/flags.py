@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from analysis.reading.chronicle import Chronicle
 from analysis.reading.phases import Story
 from analysis.reading.trace import Trace, is_clipped
 from analysis.reading.uncertainty import PeakLoss
@@ -30,6 +31,12 @@ FLAG_WORDS: Final[dict[str, str]] = {
     "calibration_unknown": "the cell's calibration is not known: U leaves it out",
     "tag_line_tight": "a tight tag line adds to the reading",
     "touched": "the piece touched something",
+    "touch_seen": "the trace shows a touch while lowering: a stem, a roof or brush carried part of the piece",
+    "hang_ways_disagree": "the still part and the ring-down tell different weights: a touch, a tight tag line or wind",
+    "wind": "the hang wanders slowly without fading, as in wind: its level is a mean over that",
+    "saw_vibration": "the rope shakes before the release, as from a saw: the pretension is a mean over that",
+    "dragged": "load came back after the touchdown: it is left out of every quantity",
+    "slow_rate": "below 200 samples/s: short touches, stages of the hinge and the CFC-60 peak cannot be known",
 }
 """Flag -> what it means, in words."""
 
@@ -37,6 +44,7 @@ _LARGE_LOSS: Final = 0.02
 _LOSS_BELOW_600: Final = 0.005
 _STROKE_S: Final = 1.5
 _CFC60_RATE_HZ: Final = 600.0
+_SLOW_RATE_HZ: Final = 200.0
 
 
 def state_flags(
@@ -89,6 +97,33 @@ def state_flags(
         "touched": trace.touched,
         "gap": bool(trace.gaps),
         "calibration_unknown": trace.chain.calibration_rel_u <= 0,
+    }
+    return tuple(name for name, on in checks.items() if on)
+
+
+def event_flags(trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None) -> tuple[str, ...]:
+    """List the flags that single events raise.
+
+    Parameters
+    ----------
+    trace : Trace
+        The record.
+    told : Chronicle
+        Its events.
+    hang_ways_agree : bool or None
+        Whether still part and ring-down agree; None when only one is known.
+
+    Returns
+    -------
+    tuple of str
+    """
+    checks = {
+        "touch_seen": any(event.kind == "touch" for event in told.touches),
+        "hang_ways_disagree": hang_ways_agree is False,
+        "wind": told.wind,
+        "saw_vibration": told.saw,
+        "dragged": told.drag is not None,
+        "slow_rate": trace.rate_hz < _SLOW_RATE_HZ,
     }
     return tuple(name for name, on in checks.items() if on)
 

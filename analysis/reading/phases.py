@@ -37,9 +37,10 @@ from analysis.reading.levels import (
     find_zero,
     settle_on,
 )
-from analysis.reading.release import Release, count_strokes, quiet_release, time_release
+from analysis.reading.release import Release, quiet_release, time_release
 from analysis.reading.steps import Step, choose, make_step, real_levels
 from analysis.reading.trace import FloatArray, Trace, is_clipped
+from analysis.reading.winching import find_strokes
 
 PhaseName = Literal[
     "slack",
@@ -206,8 +207,8 @@ class _Reader:
             elif chosen is None:
                 release, hang = self.without_ringing(levels)
         phases = self.label(release, hang, load_end, after)
-        strokes = count_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
-        return _Found(plateaus, phases, release, hang, after, strokes)
+        strokes = find_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
+        return _Found(plateaus, phases, release, hang, after, len(strokes))
 
     def released(self, step: Step) -> Release:
         return time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)

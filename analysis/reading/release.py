@@ -17,7 +17,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analysis.reading.filters import moving_mean, runs
+from analysis.reading.filters import runs
 from analysis.reading.levels import Plateau, Zero
 from analysis.reading.steps import Step
 from analysis.reading.trace import FloatArray
@@ -34,7 +34,6 @@ _FALLS: Final = 1.03
 _FOOT_S: Final = 0.05
 _STAGE_S: Final = 0.02
 _CLEAR_OF_NOISE: Final = 10.0
-_STROKE_S: Final = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,21 +242,3 @@ def is_staged(time_s: FloatArray, rise_n: FloatArray, noise_n: float = 0.0) -> b
             steep[a:b] = True
     rises = [(a, b) for a, b in runs(steep) if rise_n[min(b + few, last)] - rise_n[a] > least]
     return len(rises) >= 2
-
-
-def count_strokes(
-    time_s: FloatArray, smooth_n: FloatArray, zero: Zero, release: Release | None
-) -> int:
-    """Count the winch strokes: rises of at least 1.5 % of the load, each after a pause."""
-    if release is None or release.kind in {"catch", "none"} or release.settled is None:
-        return 0
-    few = max(round(_STROKE_S / float(time_s[1] - time_s[0])), 1)
-    span = (zero.load_s - 0.1, min(release.settled.end_s, release.start_s) - 0.2)
-    first, last = (int(i) for i in np.searchsorted(time_s, span))
-    part = moving_mean(smooth_n[first:last], few)[::few]
-    if part.size < 3:
-        return 0
-    slope = np.diff(part)
-    steep = slope > max(0.2 * float(np.percentile(slope, 98.0)), 0.001 * zero.scale_n)
-    steep[1:-1] |= steep[:-2] & steep[2:]
-    return sum(bool(part[b] - part[a] > 0.015 * zero.scale_n) for a, b in runs(steep))

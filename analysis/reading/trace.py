@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import TraceError
+from analysis.reading.place import NOWHERE, Place
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -51,6 +52,11 @@ class Chain:
         Vertical load of the hanging piece per newton read at the station.
     gain_rel_u : float
         Relative standard uncertainty of ``gain`` (the friction band).
+    gain_low, gain_high : float or None
+        Ends of the friction band; None where ``gain`` has none.
+    temperature_rel_u, temperature_u_n : float
+        Standard uncertainties of slope and zero from the temperature, when it was sent
+        and the cell's figures are known; else 0.
     """
 
     calibration_rel_u: float = 0.0
@@ -62,6 +68,10 @@ class Chain:
     overload_n: float | None = None
     gain: float = 1.0
     gain_rel_u: float = 0.0
+    gain_low: float | None = None
+    gain_high: float | None = None
+    temperature_rel_u: float = 0.0
+    temperature_u_n: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,6 +94,8 @@ class Trace:
         Where the cell sat.
     tag_line_tight, touched : bool
         What a person noted on the lowering.
+    place : Place
+        What the station reads, and the rope in play.
     """
 
     time_s: FloatArray
@@ -94,6 +106,7 @@ class Trace:
     station: str = ""
     tag_line_tight: bool = False
     touched: bool = False
+    place: Place = NOWHERE
 
     @property
     def n(self) -> int:
@@ -173,6 +186,7 @@ def make_trace(
     station: str = "",
     tag_line_tight: bool = False,
     touched: bool = False,
+    place: Place = NOWHERE,
 ) -> Trace:
     """Check times and forces and freeze them; samples that are not numbers become gaps.
 
@@ -188,6 +202,8 @@ def make_trace(
         Gaps on record, added to those that the times show.
     period_s : float, optional
         Sample period; the median step when not given.
+    place : Place
+        What the station reads, and the rope in play.
 
     Returns
     -------
@@ -220,6 +236,7 @@ def make_trace(
         station=station,
         tag_line_tight=tag_line_tight,
         touched=touched,
+        place=place,
     )
 
 

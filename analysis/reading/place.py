@@ -1,0 +1,71 @@
+"""Where the cell sat and what rope the piece hung on, as the reading of a trace needs it.
+
+Comes in: numbers (``analysis/source.py`` takes them from the rig). Goes out: frozen
+:class:`Place` and :class:`RopeInPlay`. Must not: know records, or compute loads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+Reads = Literal["piece", "fall", "sling", "standing", "unknown"]
+"""What a station reads: the load at the piece, the fall, a sling's resultant, the standing leg."""
+
+
+@dataclass(frozen=True, slots=True)
+class RopeInPlay:
+    """Rope and sheave that a hanging piece stretches.
+
+    Parameters
+    ----------
+    lead_m : float
+        Rope between piece and high block; in a span rig both legs, A to P to B.
+    fall_m : float
+        Rope between high block and device.
+    efficiency, efficiency_u : float
+        η of the high block at its wrap angle, and its standard uncertainty.
+    block_m_per_n : float
+        Compliance that the block's anchor adds (``predicting/rope.py``).
+    leg_cos : float
+        Cosine of the legs from plumb in a span rig; 1 for a plumb lead counts one leg.
+    legs : int
+        1 for a lead, 2 in a span rig.
+    span_m : float
+        Horizontal distance between the anchors of a span rig; 0 otherwise.
+    length_rel_u : float
+        Relative standard uncertainty of the lengths.
+    """
+
+    lead_m: float
+    fall_m: float
+    efficiency: float = 0.9
+    efficiency_u: float = 0.03
+    block_m_per_n: float = 0.0
+    leg_cos: float = 1.0
+    legs: int = 1
+    span_m: float = 0.0
+    length_rel_u: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the cell sat.
+
+    Parameters
+    ----------
+    reads : str
+        What it reads there.
+    method : str
+        Method of the rig, "" when not known.
+    rope : RopeInPlay or None
+        None when the lengths are not known: then no EA is told.
+    """
+
+    reads: Reads = "unknown"
+    method: str = ""
+    rope: RopeInPlay | None = None
+
+
+NOWHERE: Final = Place()
+"""A record from elsewhere: read as if the cell carried the piece."""
