@@ -7,13 +7,14 @@ only module of ``analysis`` that knows a logbook.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 
 from analysis.errors import PredictionError, SourceError
 from analysis.predicting.rig import station_gain
+from analysis.reading.place_of_rig import place_of_rig
 from analysis.reading.trace import Chain, Gap, Trace, make_trace
 from logger.logbook.reader import LogbookReader
 from logger.logbook.rows import Lowering, Samples, Stream
@@ -146,6 +147,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
     cautions: list[str] = []
     chain, origin = _chain(reader, stream, rig, cautions)
     trace, first_ns = _trace(reader, stream, samples, chain, tag, rig)
+    trace = _placed(trace, stream, rig, piece)
     loaded_ns = first_ns + int((window.trigger_index - first) * trace.period_s * 1e9)
     to_wall_ns = stream.anchor_wall_ns - stream.anchor_boot_ns
     delay_ns = stream.info.filter_delay_us * 1000
@@ -222,6 +224,7 @@ def _chain(
         )
     low_n, high_n = range_of(stream.info, scaling)
     gain, gain_rel_u = 1.0, 0.0
+    ends: tuple[float | None, float | None] = (None, None)
     if rig is None:
         cautions.append("no rig is known: the hang weight is the load at the cell")
     elif stream.station not in {None, "", rig.station.name}:
@@ -233,6 +236,7 @@ def _chain(
         try:
             station = station_gain(rig)
             gain, gain_rel_u = station.gain, station.rel_u
+            ends = (station.low, station.high)
         except PredictionError as error:
             cautions.append(f"the hang weight is the load at the cell: {error}")
     chain = Chain(
@@ -245,6 +249,8 @@ def _chain(
         overload_n=_overload_n(reader, stream),
         gain=gain,
         gain_rel_u=gain_rel_u,
+        gain_low=ends[0],
+        gain_high=ends[1],
     )
     return chain, scaling.origin
 
@@ -285,6 +291,13 @@ def _trace(
         touched=tag.touched,
     )
     return trace, int(host_ns[0])
+
+
+def _placed(trace: Trace, stream: Stream, rig: Rig | None, piece: Piece | None) -> Trace:
+    """Tell the trace what its station reads, where the cell was at the rig's own station."""
+    if rig is None or stream.station not in {None, "", rig.station.name}:
+        return trace
+    return replace(trace, place=place_of_rig(rig, piece))
 
 
 def _limits(reader: LogbookReader, rig: Rig | None, stream: Stream) -> tuple[Limit, ...]:
