@@ -45,7 +45,9 @@ def measured_world(factor: float, rate_hz: float, seed: int) -> list[Measured]:
     return out
 
 
-@pytest.mark.parametrize("rate_hz", [320.0, 1000.0, 4000.0])
+@pytest.mark.parametrize(
+    "rate_hz", [1000.0, *(pytest.param(hz, marks=pytest.mark.slow) for hz in (320.0, 4000.0))]
+)
 @pytest.mark.parametrize("factor", [0.8, 0.9, 1.05, 1.1, 1.15, 1.2, 1.25, 1.3])
 def test_the_demo_with_other_weights(factor: float, rate_hz: float) -> None:
     for truth, start_s, found in measured_world(factor, rate_hz, 7):
