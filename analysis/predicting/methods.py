@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from analysis.predicting import drop as drops
 from analysis.predicting.friction import wraps_ratio
 from analysis.predicting.inputs import missing, name_of
+from analysis.predicting.measured import NOTHING_MEASURED, Measured
 from analysis.predicting.path import (
     WRAP_FRICTION_REL_U,
     contact_ratio,
@@ -97,6 +98,7 @@ class Case:
     draws: PieceDraws
     shift: FloatArray
     rng: np.random.Generator
+    measured: Measured = NOTHING_MEASURED
 
     @property
     def n(self) -> int:
@@ -147,6 +149,8 @@ def _release(case: Case, *, needed: bool) -> Peak:
         return _release_unknown(case)
     weight = case.draws.weight_n
     share = np.maximum(release.share_carried + SHARE_U * case.rng.standard_normal(case.n), 0.0)
+    if case.measured.share is not None:
+        share = case.measured.share.draws(case.rng, case.n)
     peak = Peak(first_extreme_n(weight, share, case.rope.damping_ratio), share * weight).adding(
         basis=f"release at a share of {release.share_carried:.2f} ± {2 * SHARE_U:.2f}, damping "
         f"ratio {case.rope.damping_ratio:.2f}, legs straight; pretension counts when it is larger"
@@ -242,6 +246,9 @@ def _fall(case: Case, drop: Drop) -> tuple[FloatArray, str]:
     )
     if added > 0:
         said += f"; {added:.2f} m of it for the cell's length in the block's sling"
+    if case.measured.fall_m is not None:
+        fall = case.measured.fall_m.draws(case.rng, case.n)
+        said = f"equivalent free fall {case.measured.fall_m.value:.2f} m, measured"
     return fall, said
 
 
@@ -271,8 +278,11 @@ def _snubbed(case: Case) -> Peak:
     lead, fall_leg = _rope_in_play_m(case, drop)
     fall, said = _fall(case, drop)
     factor = np.maximum(case.around(case.rope.dynamic_factor, DYNAMIC_FACTOR_REL_U), 1.0)
+    dynamic = dynamic_stiffness_n(case.rope.stiffness_n, factor)
+    if case.measured.stiffness_n is not None:
+        dynamic = case.measured.stiffness_n.draws(case.rng, case.n)
     stiffness = lead_stiffness_n_per_m(
-        dynamic_stiffness_n(case.rope.stiffness_n, factor),
+        dynamic,
         lead,
         fall_leg,
         _block_efficiency(case),

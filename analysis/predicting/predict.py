@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import check_numbers
+from analysis.predicting.measured import NOTHING_MEASURED, Measured
 from analysis.predicting.methods import METHODS, Case, band, quantiles
 from analysis.predicting.path import Loads, loads_per_newton
-from analysis.predicting.piece import PieceEstimate, draw, estimate
+from analysis.predicting.piece import PieceDraws, PieceEstimate, draw, estimate
 from analysis.predicting.rig import check_rig, reading_per_newton, reads_directly, station_gain
 from logger.records import Piece, Rig, Rope
 
@@ -42,7 +43,13 @@ CAUTIONS: Final = (
 
 
 def predict(
-    piece: Piece, rig: Rig, rope: Rope, *, draws: int = 2000, seed: int = 1
+    piece: Piece,
+    rig: Rig,
+    rope: Rope,
+    *,
+    draws: int = 2000,
+    seed: int = 1,
+    measured: Measured = NOTHING_MEASURED,
 ) -> dict[str, Any]:
     """Predict peak and hang weight of a piece at its rig's station.
 
@@ -58,6 +65,9 @@ def predict(
         Number of sampled pieces.
     seed : int
         Of the sampling.
+    measured : Measured
+        Values measured later, in the place of assumed ones; only for a re-prediction that
+        is labelled so.
 
     Returns
     -------
@@ -78,7 +88,7 @@ def predict(
         raise PredictionError(f"draws is {draws}; at least 2 are needed")
     check_rig(rig)
     check_numbers(rope)
-    case = _drawn(piece, rig, rope, draws, seed)
+    case = _drawn(piece, rig, rope, draws, seed, measured)
     peak = METHODS[rig.method](case)
     dropping = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
     reading = peak.load_n * reading_per_newton(rig, dropping)
@@ -113,10 +123,14 @@ def predict(
     }  # fmt: skip
 
 
-def _drawn(piece: Piece, rig: Rig, rope: Rope, n: int, seed: int) -> Case:
+def _drawn(piece: Piece, rig: Rig, rope: Rope, n: int, seed: int, measured: Measured) -> Case:
     rng = np.random.default_rng(seed)
     pieces = draw(piece, rng, n)
-    return Case(piece, rig, rope, estimate(piece), pieces, rng.standard_normal(n), rng)
+    shift = rng.standard_normal(n)
+    if measured.weight_n is not None:
+        weighed = measured.weight_n.draws(np.random.default_rng([seed, 1]), n)
+        pieces = PieceDraws(weighed, pieces.centre_from_butt_m, pieces.gyration_m)
+    return Case(piece, rig, rope, estimate(piece), pieces, shift, rng, measured)
 
 
 def _weight(found: PieceEstimate) -> dict[str, Any]:
