@@ -27,6 +27,8 @@ from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 LONGEST_S: Final = 1.5
 _DECLINE: Final = (0.95, 0.15)
 _STEPS: Final = 12
+_SUDDEN_S: Final = 0.006
+_SUDDEN: Final = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +89,19 @@ def standstill_s(
     -----
     The decline from the hump is fitted by a decaying swing from its top; size, width and
     time of the top are free. So the flat top of a braked run, on which the piece is still
-    moving, ends where the decline begins.
+    moving, ends where the decline begins. Where the force falls suddenly, the sheave has
+    stuck: the motion has just turned, and the beginning of that fall is the standstill.
     """
     above = force_n - weight_n
     hump = _first_hump(above)
     if hump is None:
         return None
     first, last = hump
-    top = float(above[first:last].max())
     inside = above[first:last]
+    sudden = _sudden_fall_s(time_s[first:last], inside)
+    if sudden is not None:
+        return sudden
+    top = float(inside.max())
     low = np.flatnonzero(inside > _DECLINE[1] * top)
     high = np.flatnonzero(inside > _DECLINE[0] * top)
     begin, end = first + int(high[-1]), first + int(low[-1]) + 1
@@ -117,6 +123,22 @@ def _first_hump(above_n: FloatArray) -> tuple[int, int] | None:
         if positive[start] and float(above_n[start:stop].max()) > 0.4 * largest:
             return None if stop == above_n.size else (start, stop)
     return None
+
+
+def _sudden_fall_s(time_s: FloatArray, above_n: FloatArray) -> float | None:
+    """Begin of a sudden fall on the way down from the top, None on a smooth way down."""
+    few = max(round(_SUDDEN_S / float(time_s[1] - time_s[0])), 2) if time_s.size > 2 else 2
+    top = int(np.argmax(above_n))
+    way = above_n[top:]
+    if way.size < 6 * few:
+        return None
+    slope = way[:-few] - way[few:]
+    steepest = int(np.argmax(slope))
+    if slope[steepest] < _SUDDEN * float(np.median(slope[slope > 0])):
+        return None
+    flat = np.flatnonzero(slope[: steepest + 1] < 0.5 * slope[steepest])
+    begin = int(flat[-1]) + 1 if flat.size else 0
+    return float(time_s[min(top + begin + few // 2, time_s.size - 1)])
 
 
 def _declining_top(

@@ -126,7 +126,7 @@ def identify(
     weight = trace.chain.gain * hang_reading_n
     weight_rel_u = math.hypot(hang_rel_u, trace.chain.gain_rel_u)
     stiffness = None
-    if ring is not None and trace.place.reads != "fall":
+    if ring is not None and trace.place.reads != "fall" and trace.place.method != "swing":
         stiffness = rope_stiffness(
             ring,
             weight_n=weight,
@@ -259,8 +259,10 @@ def _gap_near(trace: Trace, start_s: float) -> bool:
 
 
 def _first_load(story: Story, index: int) -> int:
-    """Go back from where the rope is clearly loaded to where it first was."""
+    """Go on to where the rope is clearly loaded, then back to where it first was."""
     quiet = max(3.0 * story.noise_n, story.step_n)
+    clear = np.flatnonzero(story.force_n[index:] > max(story.zero.slack_n, 2.0 * quiet))
+    index += int(clear[0]) if clear.size else 0
     before = story.force_n[max(index - 400, 0) : index + 1] <= quiet
     held = runs(before)
     if not held:

@@ -26,6 +26,9 @@ from analysis.reading.place import NOWHERE, Place, Reads, RopeInPlay
 from logger.records import Piece, Rig
 
 _LEAST_M: Final = 0.05
+_TAPED_REL_U: Final = 0.02
+_RUN_REL_U: Final = 0.2
+"""Own assumption: how far a piece ran is planned, not measured."""
 
 
 def place_of_rig(rig: Rig | None, piece: Piece | None) -> Place:
@@ -71,6 +74,9 @@ def _lead_rope(rig: Rig, piece: Piece | None) -> RopeInPlay | None:
     drop = piece.drop if piece is not None else None
     if lead is None and drop is not None:
         lead = drop.tie_above_block_m + drop.slack_m
+    run = drop.run_m if drop is not None and rig.method == "let_run_drop" else None
+    if lead is not None and run is not None:
+        lead += run
     if lead is None or fall is None or lead < _LEAST_M:
         return None
     block = high_block(rig)
@@ -82,6 +88,7 @@ def _lead_rope(rig: Rig, piece: Piece | None) -> RopeInPlay | None:
         efficiency=efficiency,
         efficiency_u=EFFICIENCY_U,
         block_m_per_n=float(block_term_m_per_n(block.stiffness_n_per_m, efficiency, included)),
+        length_rel_u=_TAPED_REL_U if run is None else _RUN_REL_U,
     )
 
 
