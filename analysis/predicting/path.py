@@ -1,13 +1,21 @@
 """The rope's path through a rig: what every leg and sling carries.
 
-Comes in: a rig. Goes out: loads per newton of vertical load at the piece, with friction
-on the side that the motion gives. Must not: draw random numbers or know about cells.
+Comes in: a rig. Goes out: loads in its legs and slings, as numbers and as vectors, with
+friction on the side that the motion gives. Must not: draw random numbers or know about
+cells.
 
 Notes
 -----
-One rope: device → redirects → high block A → [piece block P → anchor B]. ``motion`` is 1
-raising, −1 lowering or first drop, 0 without friction, and anywhere between at rest.
-Nodes at the same place (no positions written) count as legs hanging plumb.
+One rope: device → redirects → high block A → [piece block P → redirects → anchor B]. A
+redirect written between piece block and anchor stands on the standing side; every other
+one between device and high block. ``motion`` is 1 raising, −1 lowering or first drop, 0
+without friction, and anywhere between at rest. Over contacts on the standing side no rope
+runs: their state ``rest`` lies anywhere from −1 to 1 whatever the piece does. Nodes at the
+same place (no positions written) count as legs hanging plumb.
+
+With a load that is not plumb (a tag line's pull added to the weight) the two legs and the
+load still lie in one plane, the one through A, B and the load's direction: the span's
+solver is used in that plane with the load's direction as *down*. So 3D costs nothing.
 """
 
 from __future__ import annotations
@@ -23,6 +31,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.errors import PredictionError
 from analysis.predicting.friction import sheave_efficiency
 from analysis.predicting.inputs import name_of
+from analysis.predicting.places import PLUMB, Places, place_of, sideways, slanted, unit
 from analysis.predicting.span import SpanState, solve_span
 from logger.records import Leg, Node, NodeRole, Rig
 
@@ -34,20 +43,23 @@ EFFICIENCY_U: Final = 0.03
 WRAP_FRICTION_REL_U: Final = 0.2
 """Own assumption: relative standard uncertainty of a wrap contact's μθ."""
 
-_PLUMB: Final = np.array([0.0, 0.0, -1.0])
 DEFAULT_BLOCK: Final = Node(name="high block", role="high_block")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loads:
-    """Loads per newton of vertical load at the piece; arrays of one shape.
+    """Loads in newtons, or per newton of vertical load at the piece; arrays of one shape.
 
-    ``legs`` by leg name; ``slings`` by node name (resultant of the legs there).
+    ``legs`` by leg name; ``slings`` by node name: size of the resultant of the legs there,
+    and the same as a vector, (..., 3) with z up, in ``vectors``: how the rope pulls there. ``winch`` is the tension
+    in the last leg, at the device or winch.
     """
 
     legs: dict[Leg, FloatArray]
     slings: dict[str, FloatArray]
     span: SpanState | None
+    vectors: dict[str, FloatArray]
+    winch: FloatArray
 
 
 def nodes_by_role(rig: Rig, role: NodeRole) -> tuple[Node, ...]:
@@ -63,21 +75,18 @@ def high_block(rig: Rig) -> Node:
 
 def _path(rig: Rig) -> tuple[Node, ...]:
     """Nodes from the high block down to the device."""
-    redirects = tuple(reversed(nodes_by_role(rig, "redirect")))
-    return (high_block(rig), *redirects, *nodes_by_role(rig, "device"))
+    held = standing_redirects(rig)
+    redirects = [node for node in nodes_by_role(rig, "redirect") if node not in held]
+    return (high_block(rig), *reversed(redirects), *nodes_by_role(rig, "device"))
 
 
-def _at(node: Node) -> FloatArray:
-    return np.array([node.x_m, node.y_m, node.z_m])
-
-
-def _towards(start: Node, end: Node | None) -> FloatArray:
-    """Give the unit vector from one node to the next; plumb when there is no other place."""
-    if end is None:
-        return _PLUMB
-    way = _at(end) - _at(start)
-    length = float(np.linalg.norm(way))
-    return way / length if length > 1e-9 else _PLUMB
+def standing_redirects(rig: Rig) -> tuple[Node, ...]:
+    """Contacts between piece block and anchor, in the rope's order from the piece."""
+    roles = [node.role for node in rig.nodes]
+    if rig.method != "span_rig" or "piece_block" not in roles or "anchor" not in roles:
+        return ()
+    between = rig.nodes[roles.index("piece_block") : roles.index("anchor")]
+    return tuple(node for node in between if node.role == "redirect")
 
 
 def fall_length_m(rig: Rig) -> float | None:
@@ -85,7 +94,7 @@ def fall_length_m(rig: Rig) -> float | None:
     if rig.fall_length_m is not None:
         return rig.fall_length_m
     path = _path(rig)
-    steps = [math.dist(_at(a), _at(b)) for a, b in itertools.pairwise(path)]
+    steps = [math.dist(place_of(a), place_of(b)) for a, b in itertools.pairwise(path)]
     total = math.fsum(steps)
     return total if total > 0 else None
 
@@ -93,8 +102,8 @@ def fall_length_m(rig: Rig) -> float | None:
 def included_rad(rig: Rig) -> float:
     """Compute the angle between a plumb lead and the fall at the high block."""
     path = _path(rig)
-    fall = _towards(path[0], path[1] if len(path) > 1 else None)
-    return math.acos(float(np.clip(_PLUMB @ fall, -1.0, 1.0)))
+    fall = Places().towards(path[0], path[1] if len(path) > 1 else None)
+    return math.acos(float(np.clip(PLUMB @ fall, -1.0, 1.0)))
 
 
 def contact_ratio(node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatArray) -> FloatArray:
@@ -130,50 +139,214 @@ def _efficiency(node: Node, *, drop: bool, shift: FloatArray) -> FloatArray:
     return np.asarray(np.clip(eta + EFFICIENCY_U * shift, 0.3, 1.0))
 
 
-def _span_state(rig: Rig, motion: FloatArray, *, drop: bool, shift: FloatArray) -> SpanState:
-    top, bottom = _at(high_block(rig)), _at(nodes_by_role(rig, "anchor")[0])
-    way = bottom - top
+@dataclass(frozen=True, slots=True, eq=False)
+class Setting:
+    """What friction does: motion, state of contacts at rest, drop or slow, and its strength.
+
+    ``motion``, ``rest`` and ``shift`` have one shape; see :func:`loads_per_newton`.
+    """
+
+    motion: FloatArray
+    rest: FloatArray
+    shift: FloatArray
+    drop: bool
+
+    def ratio(self, node: Node, cos_included: FloatArray) -> FloatArray:
+        """Low over high tension at a node whose two legs include an angle."""
+        wrap = np.pi - np.arccos(np.clip(cos_included, -1.0, 1.0))
+        return contact_ratio(node, wrap, drop=self.drop, shift=self.shift)
+
+
+def setting(motion: ArrayLike, rest: ArrayLike, shift: ArrayLike, *, drop: bool) -> Setting:
+    """Bring motion, rest and shift to one shape."""
+    given = (np.asarray(v, float) for v in (motion, rest, shift))
+    way, still, offset = (np.array(v) for v in np.broadcast_arrays(*given))
+    return Setting(way, still, offset, drop)
+
+
+class Walk:
+    """Loads gathered along the rope, contact by contact."""
+
+    __slots__ = ("legs", "slings", "vectors")
+
+    def __init__(self) -> None:
+        self.legs: dict[Leg, FloatArray] = {}
+        self.slings: dict[str, FloatArray] = {}
+        self.vectors: dict[str, FloatArray] = {}
+
+    def end(self, name: str, tension: FloatArray, direction: FloatArray) -> None:
+        """Note a node that one leg pulls at."""
+        self.slings[name] = tension
+        self.vectors[name] = tension[..., None] * direction
+
+    def turn(
+        self,
+        name: str,
+        tensions: tuple[FloatArray, FloatArray],
+        ways: tuple[FloatArray, FloatArray],
+    ) -> None:
+        """Note a node at which the rope turns between two legs."""
+        (before, after), (back, out) = tensions, ways
+        cos = np.clip(np.sum(back * out, axis=-1), -1.0, 1.0)
+        self.slings[name] = np.sqrt(
+            np.maximum(before**2 + after**2 + 2.0 * before * after * cos, 0.0)
+        )
+        self.vectors[name] = before[..., None] * back + after[..., None] * out
+
+
+def walk_to_winch(
+    rig: Rig, at: Setting, places: Places, walk: Walk, lead: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Follow the rope from the high block to the device; gives the tension there.
+
+    Parameters
+    ----------
+    rig : Rig
+        With its nodes.
+    at : Setting
+        Friction.
+    places : Places
+        Where the nodes are.
+    walk : Walk
+        Takes the legs and slings met.
+    lead : tuple of ndarray
+        Tension of the lead and unit vector along it, seen from the high block.
+
+    Returns
+    -------
+    ndarray of float64
+    """
+    tension, towards_piece = lead
+    path = _path(rig)
+    for i, node in enumerate(path):
+        if node.role == "device":
+            walk.end(node.name, tension, towards_piece)
+            break
+        out = places.towards(node, path[i + 1] if i + 1 < len(path) else None)
+        ratio = at.ratio(node, np.sum(towards_piece * out, axis=-1))
+        after = tension * ratio if node.contact == "fixed" else tension * ratio**-at.motion
+        walk.turn(node.name, (tension, after), (towards_piece, out))
+        tension = after
+        walk.legs.setdefault("fall", after)
+        towards_piece = -out
+    return tension
+
+
+def walk_to_anchor(
+    rig: Rig, at: Setting, places: Places, walk: Walk, standing: tuple[FloatArray, FloatArray]
+) -> None:
+    """Follow the standing leg from the piece to its anchor.
+
+    ``standing`` is its tension and the unit vector along it, seen from the first node.
+    """
+    tension, towards_piece = standing
+    path = (*standing_redirects(rig), *nodes_by_role(rig, "anchor"))
+    for node, onward in itertools.pairwise(path):
+        out = places.towards(node, onward)
+        ratio = at.ratio(node, np.sum(towards_piece * out, axis=-1))
+        after = tension * ratio if node.contact == "fixed" else tension * ratio**at.rest
+        walk.turn(node.name, (tension, after), (towards_piece, out))
+        tension, towards_piece = after, -out
+    walk.end(path[-1].name, tension, towards_piece)
+
+
+def second_point(rig: Rig) -> Node:
+    """Where the standing leg goes to from the piece: the first contact, or the anchor."""
+    return (*standing_redirects(rig), *nodes_by_role(rig, "anchor"))[0]
+
+
+def piece_block(rig: Rig) -> Node:
+    """Find the block on the piece; refuse one that is tied to the rope."""
     block = nodes_by_role(rig, "piece_block")[0]
-    sheave = block.contact == "sheave"
-    if sheave:
-        eta = _efficiency(block, drop=drop, shift=shift)
-    else:
-        eta = contact_ratio(block, np.zeros_like(shift), drop=drop, shift=shift)
-    if np.any(eta <= 0):
+    if block.contact == "fixed":
         raise PredictionError(
             f"{name_of(rig)}: the piece's block {block.name!r} is fixed to the rope; a span rig "
             "needs contact = 'sheave' or 'wrap' there"
         )
-    return solve_span(
-        float(np.hypot(way[0], way[1])),
-        float(-way[2]),
-        rig.rope_length_m or 0.0,
-        efficiency=eta,
-        motion=motion,
-        by_angle=sheave,
-    )
+    return block
 
 
-def _lead_direction(rig: Rig, span: SpanState | None) -> FloatArray:
-    """Give the unit vector along the lead, seen from the high block; (..., 3)."""
-    if span is None:
-        return _PLUMB
-    way = _at(nodes_by_role(rig, "anchor")[0]) - _at(high_block(rig))
-    flat = float(np.hypot(way[0], way[1]))
-    east, north = (way[0] / flat, way[1] / flat) if flat > 0 else (1.0, 0.0)
-    sin, cos = np.sin(span.lead_angle_rad), np.cos(span.lead_angle_rad)
-    return np.stack([sin * east, sin * north, -cos], axis=-1)
+def _hang_in_span(
+    rig: Rig, at: Setting, places: Places, down: FloatArray, rope_m: ArrayLike
+) -> tuple[SpanState, FloatArray, FloatArray]:
+    """Solve the span with ``down`` as the load's direction; and both legs seen from above."""
+    block = piece_block(rig)
+    sheave = block.contact == "sheave"
+    if sheave:
+        eta = _efficiency(block, drop=at.drop, shift=at.shift)
+    else:
+        eta = contact_ratio(block, np.zeros_like(at.shift), drop=at.drop, shift=at.shift)
+    way = places.of(second_point(rig)) - places.of(high_block(rig))
+    along = np.sum(way * down, axis=-1)
+    across = way - along[..., None] * down
+    span = np.sqrt(np.sum(across * across, axis=-1))
+    state = solve_span(span, along, rope_m, efficiency=eta, motion=at.motion, by_angle=sheave)
+    aside = across / np.where(span > 0, span, 1.0)[..., None]
+    aside = np.where((span > 0)[..., None], aside, sideways(down))
+    lead = slanted(state.lead_angle_rad, aside, down)
+    return state, lead, slanted(state.standing_angle_rad, -aside, down)
+
+
+def hang(
+    rig: Rig,
+    at: Setting,
+    load_n: FloatArray,
+    *,
+    rope_m: ArrayLike | None = None,
+    places: Places | None = None,
+) -> Loads:
+    """Compute loads of a piece that hangs free, for a load given as a vector.
+
+    Parameters
+    ----------
+    rig : Rig
+        As checked by ``check_rig``.
+    at : Setting
+        Friction.
+    load_n : ndarray
+        (..., 3), z up: weight and whatever else pulls at the piece.
+    rope_m : array_like, optional
+        Rope between high block and the standing side's first point; as written by default.
+    places : Places, optional
+        Where the nodes are; as written by default.
+
+    Returns
+    -------
+    Loads
+        In newtons.
+    """
+    where = places or Places()
+    size = np.sqrt(np.sum(load_n * load_n, axis=-1))
+    down = unit(load_n)
+    walk = Walk()
+    span = None
+    tension, lead = size * np.ones_like(at.motion), down
+    if rig.method == "span_rig":
+        length = (rig.rope_length_m or 0.0) if rope_m is None else rope_m
+        span, lead, standing = _hang_in_span(rig, at, where, down, length)
+        tension = size * span.lead_share
+        walk.legs["standing"] = size * span.standing_share
+        walk.end(piece_block(rig).name, size * np.ones_like(tension), -down)
+        walk_to_anchor(rig, at, where, walk, (walk.legs["standing"], standing))
+    walk.legs["lead"] = tension
+    winch = walk_to_winch(rig, at, where, walk, (tension, lead))
+    return Loads(walk.legs, walk.slings, span, walk.vectors, winch)
 
 
 def loads_per_newton(
-    rig: Rig, motion: ArrayLike, *, drop: bool = False, shift: ArrayLike = 0.0
+    rig: Rig,
+    motion: ArrayLike,
+    *,
+    drop: bool = False,
+    shift: ArrayLike = 0.0,
+    rest: ArrayLike = 0.0,
 ) -> Loads:
     """Compute loads in legs and slings for one newton of vertical load at the piece.
 
     Parameters
     ----------
     rig : Rig
-        As checked by :func:`check_rig`.
+        As checked by ``check_rig``.
     motion : array_like
         1 raising, −1 lowering or first drop, 0 without friction, between them at rest.
     drop : bool
@@ -181,6 +354,9 @@ def loads_per_newton(
     shift : array_like
         How far every contact's friction lies from its nominal value, in its own standard
         uncertainties; positive means less friction at sheaves.
+    rest : array_like
+        State of contacts on the standing side, over which no rope runs, −1 to 1; 1 is
+        that after the load has grown.
 
     Returns
     -------
@@ -191,36 +367,4 @@ def loads_per_newton(
     PredictionError
         The rope is too short for the span.
     """
-    way, offset = (
-        np.array(v)
-        for v in np.broadcast_arrays(np.asarray(motion, float), np.asarray(shift, float))
-    )
-    span = None
-    tension = np.ones_like(way)
-    legs: dict[Leg, FloatArray] = {}
-    slings: dict[str, FloatArray] = {}
-    if rig.method == "span_rig":
-        span = _span_state(rig, way, drop=drop, shift=offset)
-        tension = span.lead_share
-        legs["standing"] = span.standing_share
-        slings[nodes_by_role(rig, "piece_block")[0].name] = np.ones_like(way)
-        slings[nodes_by_role(rig, "anchor")[0].name] = span.standing_share
-    legs["lead"] = tension
-    towards_piece = _lead_direction(rig, span)
-    path = _path(rig)
-    for i, node in enumerate(path):
-        if node.role == "device":
-            slings[node.name] = tension
-            break
-        onward = path[i + 1] if i + 1 < len(path) else None
-        out = _towards(node, onward)
-        cos = np.clip(towards_piece @ out, -1.0, 1.0)
-        ratio = contact_ratio(node, np.pi - np.arccos(cos), drop=drop, shift=offset)
-        after = tension * ratio if node.contact == "fixed" else tension * ratio**-way
-        slings[node.name] = np.sqrt(
-            np.maximum(tension**2 + after**2 + 2.0 * tension * after * cos, 0.0)
-        )
-        tension = after
-        legs.setdefault("fall", after)
-        towards_piece = -out
-    return Loads(legs, slings, span)
+    return hang(rig, setting(motion, rest, shift, drop=drop), PLUMB)
