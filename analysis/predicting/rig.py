@@ -1,28 +1,51 @@
-"""A rig and its station: whether a cell can be there, what it reads, what that means.
+"""A rig and its stations: whether a cell can be there, what it reads, what that means.
 
-Comes in: a rig. Goes out: the reading at the station per newton of vertical load at the
-piece, and the gain that turns a reading back into a load. Must not: draw random numbers
-or know about pieces.
+Comes in: a rig. Goes out: the reading at a station per newton of vertical load at the
+piece, the readings of every station for a weight, and the gain that turns a reading back
+into a load. Must not: draw random numbers or know about pieces.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import asdict, dataclass
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import check_numbers, missing, name_of
-from analysis.predicting.path import DEFAULT_BLOCK, Loads, loads_per_newton, nodes_by_role
+from analysis.predicting.path import (
+    DEFAULT_BLOCK,
+    Loads,
+    loads_per_newton,
+    nodes_by_role,
+    standing_redirects,
+)
 from logger.records import Node, NodeRole, Rig, Rope, Station
 
 FloatArray = NDArray[np.float64]
 
 GEOMETRY_REL_U: Final = 0.01
 """Own assumption: leg angles from taped positions, on any load that depends on them."""
+
+State = Literal["raising", "holding", "lowering", "first_drop"]
+
+MOTIONS: Final[dict[State, tuple[float | None, bool]]] = {
+    "raising": (1.0, False),
+    "holding": (None, False),
+    "lowering": (-1.0, False),
+    "first_drop": (-1.0, True),
+}
+"""Motion of the rope (None: anywhere between), and whether η for drops is used."""
+
+HIGH_SIDE: Final[dict[State, str]] = {
+    "raising": "the winch's side of every block carries more",
+    "holding": "either side may carry more: only the band is known",
+    "lowering": "the piece's side of the high block and the far anchor's side carry more",
+    "first_drop": "the piece's side of the high block and the far anchor's side carry more",
+}
 
 _SPAN: Final[tuple[NodeRole, ...]] = ("high_block", "piece_block", "anchor")
 _SINGLE: Final[tuple[NodeRole, ...]] = (*_SPAN, "device")
@@ -51,6 +74,26 @@ class StationGain:
     reads: str
 
 
+@dataclass(frozen=True, slots=True)
+class StationReading:
+    """What a station reads for a weight, in newtons.
+
+    ``value_n`` is that without friction when the piece is held, else that of the motion
+    with friction as written; ``low_n`` and ``high_n`` are the ends of the friction band.
+    """
+
+    station: str
+    cell: str
+    reads: str
+    value_n: float
+    low_n: float
+    high_n: float
+
+    def to_dict(self) -> dict[str, str | float]:
+        """Give plain values, SI, ready for JSON."""
+        return asdict(self)
+
+
 def check_rig(rig: Rig) -> None:
     """Refuse a rig from which nothing can be computed.
 
@@ -74,10 +117,29 @@ def check_rig(rig: Rig) -> None:
             raise missing(
                 rig, "rope_length_m", "write the rope's length between high block and anchor"
             )
-    check_station(rig)
+    stations = [station.name for station in rig.stations]
+    if len(set(stations)) < len(stations):
+        raise PredictionError(f"{name_of(rig)}: two stations share a name; each needs its own")
+    for station in rig.stations:
+        check_station(rig, station)
 
 
-def _refuse(rig: Rig, why: str) -> PredictionError:
+def find_station(rig: Rig, name: str) -> Station:
+    """Find a station by its name.
+
+    Raises
+    ------
+    PredictionError
+        The rig has no such station; names those it has.
+    """
+    for station in rig.stations:
+        if station.name == name:
+            return station
+    known = ", ".join(repr(station.name) for station in rig.stations)
+    raise PredictionError(f"{name_of(rig)}: no station {name!r}; its stations are {known}")
+
+
+def _refuse(rig: Rig, station: Station, why: str) -> PredictionError:
     if rig.method == "span_rig":
         instead = (
             "mount 'end' with node = the anchor, mount 'sling' with node = the piece block, "
@@ -88,11 +150,12 @@ def _refuse(rig: Rig, why: str) -> PredictionError:
             "mount 'end' with leg = 'lead' (at the piece), mount 'sling' with node = the high "
             "block, or mount 'running_line' with leg = 'fall'"
         )
-    return PredictionError(f"{name_of(rig)}: station {rig.station.name!r}: {why}; use {instead}")
+    return PredictionError(f"{name_of(rig)}: station {station.name!r}: {why}; use {instead}")
 
 
-def _station_node(rig: Rig) -> Node:
-    wanted = rig.station.node
+def station_node(rig: Rig, station: Station) -> Node:
+    """Find the node in whose sling, or at which, a cell sits."""
+    wanted = station.node
     for node in rig.nodes:
         if node.name == wanted:
             return node
@@ -102,26 +165,30 @@ def _station_node(rig: Rig) -> Node:
     if not rig.nodes and wanted == "high_block":
         return DEFAULT_BLOCK
     known = ", ".join(repr(node.name) for node in rig.nodes) or "none written"
-    raise _refuse(rig, f"node {wanted!r} is not in the rig (nodes: {known})")
+    raise _refuse(rig, station, f"node {wanted!r} is not in the rig (nodes: {known})")
 
 
 def _check_end(rig: Rig, station: Station) -> None:
     span = rig.method == "span_rig"
     if station.leg is None and not station.node:
-        raise _refuse(rig, "a cell at an end needs to say which: node or leg")
+        raise _refuse(rig, station, "a cell at an end needs to say which: node or leg")
     if station.node:
-        node = _station_node(rig)
+        node = station_node(rig, station)
         if node.role != "anchor" or not span:
-            raise _refuse(rig, f"no rope ends at {node.name!r}: the rope runs through it")
+            raise _refuse(rig, station, f"no rope ends at {node.name!r}: the rope runs through it")
     elif station.leg == "fall":
-        raise _refuse(rig, "the fall runs: an inline cell in it cannot pass block and device")
+        raise _refuse(
+            rig, station, "the fall runs: an inline cell in it cannot pass block and device"
+        )
     elif station.leg == "lead" and span:
-        raise _refuse(rig, "the lead runs: an inline cell in it cannot pass the piece's block")
+        raise _refuse(
+            rig, station, "the lead runs: an inline cell in it cannot pass the piece's block"
+        )
     elif station.leg == "standing" and not span:
-        raise _refuse(rig, "only a span rig has a standing leg")
+        raise _refuse(rig, station, "only a span rig has a standing leg")
 
 
-def check_station(rig: Rig) -> None:
+def check_station(rig: Rig, station: Station) -> None:
     """Refuse a station where a cell cannot be.
 
     Raises
@@ -129,49 +196,51 @@ def check_station(rig: Rig) -> None:
     PredictionError
         With the reason and the alternatives.
     """
-    station = rig.station
     if station.mount == "end":
         _check_end(rig, station)
     elif station.mount == "sling":
         if not station.node:
-            raise _refuse(rig, "a cell in a sling needs node = whose sling")
-        node = _station_node(rig)
+            raise _refuse(rig, station, "a cell in a sling needs node = whose sling")
+        node = station_node(rig, station)
         if rig.method != "span_rig" and node.role in {"piece_block", "anchor"}:
-            raise _refuse(rig, f"the rope of this method does not pass {node.name!r}")
+            raise _refuse(rig, station, f"the rope of this method does not pass {node.name!r}")
     elif station.leg is None:
-        raise _refuse(rig, "a sensor on the running line needs leg = 'fall'")
+        raise _refuse(rig, station, "a sensor on the running line needs leg = 'fall'")
     elif station.leg != "fall":
         raise _refuse(
             rig,
+            station,
             f"the {station.leg} leg moves with the piece, so nothing holds a sensor on it and "
             "it is carried into the block",
         )
 
 
-def reading_per_newton(rig: Rig, loads: Loads) -> FloatArray:
-    """Give the reading at the rig's station per newton of vertical load at the piece."""
-    station = rig.station
-    if station.mount == "sling":
-        return loads.slings[_station_node(rig).name]
-    if station.mount == "running_line":
+def reading_per_newton(rig: Rig, loads: Loads, station: Station | None = None) -> FloatArray:
+    """Give the reading at a station (the main one) per newton of vertical load at the piece.
+
+    With loads in newtons the reading is in newtons.
+    """
+    at = station or rig.station
+    if at.mount == "sling":
+        return loads.slings[station_node(rig, at).name]
+    if at.mount == "running_line":
         return loads.legs["fall"]
-    if station.node or station.leg == "standing":
-        return loads.legs["standing"]
+    if at.node or at.leg == "standing":
+        return loads.slings[nodes_by_role(rig, "anchor")[0].name]
     return loads.legs["lead"]
 
 
-def reads_directly(rig: Rig) -> bool:
-    """Whether the station carries the vertical load itself, whatever the friction."""
-    station = rig.station
-    if station.mount == "end":
-        return station.leg == "lead" and not station.node
-    return station.mount == "sling" and _station_node(rig).role == "piece_block"
+def reads_directly(rig: Rig, station: Station | None = None) -> bool:
+    """Whether a station carries the load at the piece itself, whatever the friction."""
+    at = station or rig.station
+    if at.mount == "end":
+        return at.leg == "lead" and not at.node
+    return at.mount == "sling" and station_node(rig, at).role == "piece_block"
 
 
-def _reads(rig: Rig) -> str:
-    station = rig.station
+def _reads(rig: Rig, station: Station) -> str:
     if station.mount == "sling":
-        return f"the load in the sling of {_station_node(rig).name}"
+        return f"the load in the sling of {station_node(rig, station).name}"
     if station.mount == "running_line":
         return "the tension of the fall"
     if station.node or station.leg == "standing":
@@ -179,15 +248,79 @@ def _reads(rig: Rig) -> str:
     return "the tension of the lead at the piece"
 
 
-def station_gain(rig: Rig, rope: Rope | None = None) -> StationGain:
+def friction_ends(rig: Rig, state: State) -> Loads:
+    """Compute loads per newton at the ends of the friction band, first without friction.
+
+    Parameters
+    ----------
+    rig : Rig
+        As checked by :func:`check_rig`.
+    state : State
+        ``holding``: from lowering to raising, with friction one standard uncertainty
+        stronger than written. The others: with friction that much weaker and stronger.
+
+    Returns
+    -------
+    Loads
+        Arrays of one dimension; the first value is the nominal one of the state.
+    """
+    way, drop = MOTIONS[state]
+    rests = np.array([-1.0, 1.0]) if standing_redirects(rig) else np.zeros(1)
+    ways = np.array([-1.0, 1.0]) if way is None else np.array([way, way])
+    shifts = np.array([-1.0, -1.0 if way is None else 1.0])
+    motion = np.concatenate([[way or 0.0], np.repeat(ways, rests.size)])
+    shift = np.concatenate([[0.0], np.repeat(shifts, rests.size)])
+    rest = np.concatenate([[0.0], np.tile(rests, 2)])
+    return loads_per_newton(rig, motion, drop=drop, shift=shift, rest=rest)
+
+
+def readings(rig: Rig, weight_n: float, state: State = "holding") -> tuple[StationReading, ...]:
+    """Predict what every station of a rig reads for a weight, with the friction band.
+
+    Parameters
+    ----------
+    rig : Rig
+        With its stations.
+    weight_n : float
+        Vertical load at the piece, positive.
+    state : State
+        ``raising``, ``holding``, ``lowering`` or ``first_drop``.
+
+    Returns
+    -------
+    tuple of StationReading
+        In the order of ``rig.stations``.
+
+    Raises
+    ------
+    PredictionError
+        The rig cannot be computed, a cell cannot be there, or the weight is not positive.
+    """
+    check_rig(rig)
+    if not (math.isfinite(weight_n) and weight_n > 0):
+        raise PredictionError(f"{name_of(rig)}: the weight is {weight_n}; write a positive number")
+    loads = friction_ends(rig, state)
+    found = []
+    for station in rig.stations:
+        read = weight_n * np.broadcast_to(
+            reading_per_newton(rig, loads, station), loads.winch.shape
+        )
+        ends = (float(read[0]), float(np.min(read)), float(np.max(read)))
+        found.append(StationReading(station.name, station.cell, _reads(rig, station), *ends))
+    return tuple(found)
+
+
+def station_gain(rig: Rig, rope: Rope | None = None, station: Station | None = None) -> StationGain:
     """Vertical load at the piece per newton read, for a piece hanging still.
 
     Parameters
     ----------
     rig : Rig
-        With its station.
+        With its stations.
     rope : Rope, optional
         Not used by static friction; taken so that callers need not know that.
+    station : Station, optional
+        One of the rig's; the main one by default.
 
     Returns
     -------
@@ -210,13 +343,13 @@ def station_gain(rig: Rig, rope: Rope | None = None) -> StationGain:
     """
     del rope
     check_rig(rig)
-    if reads_directly(rig):
-        return StationGain(1.0, 0.0, 1.0, 1.0, _reads(rig))
-    loads = loads_per_newton(rig, np.array([-1.0, 1.0]), shift=np.array([-1.0, -1.0]))
-    reading = reading_per_newton(rig, loads)
+    at = station or rig.station
+    if reads_directly(rig, at):
+        return StationGain(1.0, 0.0, 1.0, 1.0, _reads(rig, at))
+    reading = reading_per_newton(rig, friction_ends(rig, "holding"), at)[1:]
     if np.any(reading <= 0):
-        raise _refuse(rig, "no load reaches it, so no weight can be read there")
-    low, high = sorted(float(v) for v in 1.0 / reading)
+        raise _refuse(rig, at, "no load reaches it, so no weight can be read there")
+    low, high = float(np.min(1.0 / reading)), float(np.max(1.0 / reading))
     gain = 0.5 * (low + high)
     band = (high - low) / (2.0 * gain) / math.sqrt(3.0)
-    return StationGain(gain, math.hypot(band, GEOMETRY_REL_U), low, high, _reads(rig))
+    return StationGain(gain, math.hypot(band, GEOMETRY_REL_U), low, high, _reads(rig, at))
