@@ -22,14 +22,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import PredictionError
 from analysis.predicting.friction import efficiency_at_cos
+from analysis.predicting.root import bracketed_root
 
 FloatArray = NDArray[np.float64]
 
 LEAST_SLACK: Final = 1e-4
 """Rope less than this part longer than the straight distance counts as tight."""
-
-_MOST_STEPS: Final = 200
-_CLOSE: Final = 1e-13
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,33 +119,17 @@ def _frictionless(p: _Problem) -> FloatArray:
 
 
 def _root(p: _Problem) -> FloatArray:
-    """Horizontal place of the block: false position after Anderson and Björck.
-
-    At the ends of the span only the residual's sign must be right, so its size there is
-    a rough one.
-    """
-    low, high = np.zeros(p.shape), np.broadcast_to(p.span_m, p.shape)
+    """Horizontal place of the block. At the span's ends the residual is a rough one."""
+    high = np.broadcast_to(p.span_m, p.shape)
     f_high = np.broadcast_to(p.span_m / p.rope_m, p.shape)
-    f_low = -f_high
-    side = np.zeros(p.shape)
-    x = _frictionless(p)
-    for _ in range(_MOST_STEPS):  # pragma: no branch
-        f = _residual(p, x)
-        if np.all((np.abs(f) <= _CLOSE) | (high - low <= _CLOSE * p.span_m)):
-            break
-        above = f > 0
-        # The residual of an end kept twice is lessened, so that both ends move.
-        same = np.where(above, f_high, f_low)
-        less = 1.0 - f / np.where(same == 0, 1.0, same)
-        less = np.where(less > 0, less, 0.5)
-        f_low = np.where(above, np.where(side > 0, less * f_low, f_low), f)
-        f_high = np.where(above, f, np.where(side < 0, less * f_high, f_high))
-        low, high = np.where(above, low, x), np.where(above, x, high)
-        side = np.where(above, 1.0, -1.0)
-        chord = f_high - f_low
-        meets = (low * f_high - high * f_low) / np.where(chord > 0, chord, 1.0)
-        x = np.clip(np.where(chord > 0, meets, x), low, high)
-    return x
+    return bracketed_root(
+        lambda x: _residual(p, x),
+        np.zeros(p.shape),
+        high,
+        _frictionless(p),
+        ends=(-f_high, f_high),
+        size=p.span_m,
+    )
 
 
 def _problem(
