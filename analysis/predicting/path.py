@@ -255,7 +255,7 @@ def second_point(rig: Rig) -> Node:
     return (*standing_redirects(rig), *nodes_by_role(rig, "anchor"))[0]
 
 
-def _tail_m(rig: Rig, places: Places) -> FloatArray:
+def tail_m(rig: Rig, places: Places) -> FloatArray:
     """Rope beyond the standing side's first point, on to the anchor."""
     path = (*standing_redirects(rig), *nodes_by_role(rig, "anchor"))
     ways = [places.of(b) - places.of(a) for a, b in itertools.pairwise(path)]
@@ -329,7 +329,7 @@ def hang(
     span = None
     tension, lead = size * np.ones_like(at.motion), down
     if rig.method == "span_rig":
-        length = (rig.rope_length_m or 0.0) - _tail_m(rig, where) if rope_m is None else rope_m
+        length = (rig.rope_length_m or 0.0) - tail_m(rig, where) if rope_m is None else rope_m
         span, lead, standing = _hang_in_span(rig, at, where, down, length)
         tension = size * span.lead_share
         walk.legs["standing"] = size * span.standing_share
