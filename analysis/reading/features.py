@@ -106,6 +106,7 @@ class _Reading:
             story,
             hang_reading_n=hang.value_n if hang else None,
             hang_rel_u=hang.budget.standard_n / abs(hang.value_n) if hang else 0.0,
+            whole=not {"clipped", "gap_in_peak"} & set(doubts),
         )
         cycles = self.cycles(found, hang)
         state = state_flags(

@@ -97,10 +97,10 @@ def standstill_s(
     if hump is None:
         return None
     first, last = hump
-    inside = above[first:last]
-    sudden = _sudden_fall_s(time_s[first:last], inside)
+    sudden = _sudden_fall_s(time_s[first:last], above[first:last])
     if sudden is not None:
         return sudden
+    inside = above[first:last]
     top = float(inside.max())
     low = np.flatnonzero(inside > _DECLINE[1] * top)
     high = np.flatnonzero(inside > _DECLINE[0] * top)
@@ -109,6 +109,15 @@ def standstill_s(
         return float(time_s[first + int(np.argmax(inside))]) + loss_s
     fitted = _declining_top(time_s[begin:end], above[begin:end], top, loss_s)
     return None if fitted is None else fitted + loss_s
+
+
+def sudden_standstill_s(time_s: FloatArray, force_n: FloatArray, weight_n: float) -> float | None:
+    """Standstill told by the sudden fall of the force when the sheave sticks; else None."""
+    above = force_n - weight_n
+    hump = _first_hump(above)
+    if hump is None:
+        return None
+    return _sudden_fall_s(time_s[hump[0] : hump[1]], above[hump[0] : hump[1]])
 
 
 def _first_hump(above_n: FloatArray) -> tuple[int, int] | None:
@@ -223,7 +232,8 @@ def equivalent_free_fall(
     """
     if weight_n <= 0 or time_s.size < 4:
         return None
-    stop = standstill_s(time_s, force_n, weight_n, loss_s)
+    sudden = sudden_standstill_s(time_s, force_n, weight_n)
+    stop = sudden or standstill_s(time_s, force_n, weight_n, loss_s)
     start = float(time_s[0])
     if stop is None or not 0.0 < stop - start < LONGEST_S:
         return None
@@ -231,7 +241,7 @@ def equivalent_free_fall(
     impulse = speed + G_M_PER_S2 * (stop - start)
     at = min(int(np.searchsorted(time_s, stop)), time_s.size - 1)
     step_s = float(time_s[1] - time_s[0])
-    moved_s = math.hypot(loss_u_s, step_s / math.sqrt(3.0))
+    moved_s = math.hypot(_SUDDEN_S / 2.0 if sudden else loss_u_s, step_s / math.sqrt(3.0))
     u = math.hypot(
         impulse * math.hypot(weight_rel_u, force_rel_u),
         G_M_PER_S2 * (float(force_n[at]) / weight_n - 1.0) * moved_s,

@@ -101,7 +101,12 @@ NOTHING: Final = Identified(None, None, None)
 
 
 def identify(
-    trace: Trace, story: Story, *, hang_reading_n: float | None, hang_rel_u: float
+    trace: Trace,
+    story: Story,
+    *,
+    hang_reading_n: float | None,
+    hang_rel_u: float,
+    whole: bool = True,
 ) -> Identified:
     """Identify ring-down, stiffness and equivalent free fall.
 
@@ -115,6 +120,8 @@ def identify(
         Hang at the station, zero taken.
     hang_rel_u : float
         Its relative standard uncertainty.
+    whole : bool
+        False when the peak was clipped or lies in a gap: no free fall is told.
 
     Returns
     -------
@@ -134,7 +141,8 @@ def identify(
             to_piece=trace.chain.gain,
             rope=trace.place.rope,
         )
-    return Identified(ring, stiffness, _free_fall(trace, story, hang_reading_n, hang_rel_u, ring))
+    fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, ring) if whole else None
+    return Identified(ring, stiffness, fall)
 
 
 def cfc60_of(trace: Trace, story: Story, at_s: float) -> float | None:

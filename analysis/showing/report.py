@@ -15,6 +15,7 @@ import msgspec
 from analysis.errors import PredictionError
 from analysis.learning.compare import Comparison, compare_peak
 from analysis.learning.margins import Margin, State, margin_of
+from analysis.learning.why import Why, explain
 from analysis.reading.features import FLAG_WORDS, Features, read_features
 from analysis.source import LoweringSource
 from logger.records import Limit, Rig, piece_key
@@ -66,6 +67,8 @@ class Review:
         Limits that nothing was set against.
     cautions : tuple of str
         From source, comparison and prediction; not the flags.
+    why : Why or None
+        Measured quantities tested as the explanation; None without a comparison.
     """
 
     source: LoweringSource
@@ -76,6 +79,7 @@ class Review:
     margins: tuple[Margin, ...]
     unplaced: tuple[Limit, ...]
     cautions: tuple[str, ...]
+    why: Why | None = None
 
     @property
     def piece(self) -> str | None:
@@ -110,6 +114,7 @@ class Review:
             "measured": self.features.as_json(),
             "predicted": self._predicted_json(),
             "comparison": self._comparison_json(),
+            "why": self.why.to_dict() if self.why is not None else None,
             "guesses": [msgspec.to_builtins(guess) for guess in self.guesses],
             "limits": [
                 *(_margin_json(margin) for margin in self.margins),
@@ -140,13 +145,15 @@ class Review:
         return {**self.comparison.to_dict(), "what": self.compared.words}
 
 
-def review_lowering(source: LoweringSource) -> Review:
+def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review:
     """Read a lowering and set it beside what was predicted, guessed and entered.
 
     Parameters
     ----------
     source : LoweringSource
         As loaded.
+    explained : bool
+        Whether measured quantities are tested as the explanation of the difference.
 
     Returns
     -------
@@ -167,6 +174,7 @@ def review_lowering(source: LoweringSource) -> Review:
         margins=margins,
         unplaced=unplaced,
         cautions=tuple(cautions),
+        why=_why(source, features, comparison, cautions) if explained else None,
     )
 
 
@@ -231,6 +239,28 @@ def _compare(
         )
     except PredictionError as error:
         cautions.append(str(error))
+        return None
+
+
+def _why(
+    source: LoweringSource,
+    features: Features,
+    comparison: Comparison | None,
+    cautions: list[str],
+) -> Why | None:
+    """Re-predict with measured values from the inputs of the stored prediction."""
+    if comparison is None or source.prediction is None:
+        return None
+    try:
+        return explain(
+            source.prediction.inputs,
+            source.prediction.result,
+            features,
+            measured_n=comparison.measured_n,
+            clipped=comparison.censored,
+        )
+    except (PredictionError, KeyError) as error:
+        cautions.append(f"why they differ was not looked into: {error}")
         return None
 
 

@@ -12,7 +12,10 @@ from typing import Final
 
 from analysis.learning.margins import Margin
 from analysis.reading.features import FLAG_WORDS
+from analysis.showing.reading_wording import identified_rows, weight_words
 from analysis.showing.report import GuessScore, Review, phase_words
+from analysis.showing.why_wording import HEADING as WHY_HEADING
+from analysis.showing.why_wording import budget_groups, why_rows
 from logger.records import Limit
 from logger.units import ForceUnit, format_force, format_length
 
@@ -98,10 +101,13 @@ def groups_of(review: Review, unit: ForceUnit) -> Groups:
     return [
         ("Lowering", _about(review)),
         ("Measured", _measured(review, unit)),
+        ("Identified from the trace", identified_rows(review.features, unit)),
         (_predicted_heading(review), _predicted(review, unit)),
         ("Measured beside predicted", _comparison(review)),
+        (WHY_HEADING, why_rows(review.why, unit)),
         ("Guesses", [_guess(guess, unit) for guess in review.guesses]),
         ("Limits", [*_margins(review, unit), *(_unplaced(x, unit) for x in review.unplaced)]),
+        *budget_groups(review.features, unit),
     ]
 
 
@@ -156,7 +162,7 @@ def _about(review: Review) -> Rows:
 def _measured(review: Review, unit: ForceUnit) -> Rows:
     features = review.features
     rows: Rows = []
-    _add(rows, "hang weight", features.hang_weight_n, features.hang_weight_n_u, unit)
+    rows.append(("hang weight", weight_words(features, unit) or "not found"))
     if features.hang_reading_n is not None and features.hang_reading_n != features.hang_weight_n:
         _add(rows, "hang, at the cell", features.hang_reading_n, features.hang_reading_n_u, unit)
     if features.pretension_max_n is not None:
