@@ -5,7 +5,7 @@ the lead. Must not: know about records, or draw random numbers.
 
 Notes
 -----
-Undamped, rope without mass, piece as a point on the lead. The fall is that of the centre
+Undamped unless said, rope without mass, piece as a point on the lead. The fall is that of the centre
 of mass before the rope takes load.
 """
 
@@ -91,6 +91,56 @@ def moving_peak_n(
     speed2 = _array(speed_m_per_s) ** 2
     kinetic = _array(stiffness_n_per_m) * weight / G_M_PER_S2 * speed2
     return _array(weight + np.sqrt((weight * (1.0 - _array(share_carried))) ** 2 + kinetic))
+
+
+def damped_peak_n(
+    weight_n: ArrayLike,
+    stiffness_n_per_m: ArrayLike,
+    share_carried: ArrayLike,
+    speed_m_per_s: ArrayLike,
+    damping_ratio: ArrayLike,
+) -> FloatArray:
+    """Peak as in :func:`moving_peak_n`, on a rope with Kelvin–Voigt damping.
+
+    Parameters
+    ----------
+    weight_n, stiffness_n_per_m : array_like
+        Weight and stiffness.
+    share_carried, speed_m_per_s : array_like
+        What the rope carries, and how fast the piece falls, at the start.
+    damping_ratio : array_like
+        ζ of the piece on this stiffness, 0 to below 1.
+
+    Returns
+    -------
+    ndarray of float64
+        Newtons.
+
+    Notes
+    -----
+    The force less the weight, f = −m d²y/dt², swings as the piece does:
+    f = exp(−ζωt)[f₀ cos ω_d t + (f₀' + ζω f₀)/ω_d sin ω_d t], with f₀ = W(κ − 1) + cv and
+    f₀' = kv − c f₀/m. Where the damper's own force at the start is the larger, that counts.
+
+    Examples
+    --------
+    >>> round(float(damped_peak_n(1.0, 1.0, 0.0, 0.0, 0.1)), 3)
+    1.744
+    >>> round(float(damped_peak_n(1.0, 1.0, 0.0, (2.5 * 2 * 9.80665) ** 0.5, 0.0)), 2)
+    3.45
+    """
+    weight, k, zeta = _array(weight_n), _array(stiffness_n_per_m), _array(damping_ratio)
+    mass = weight / G_M_PER_S2
+    speed = _array(speed_m_per_s)
+    omega = np.sqrt(k / mass)
+    damper = 2.0 * zeta * omega * mass
+    swing = omega * np.sqrt(1.0 - zeta**2)
+    start = weight * (_array(share_carried) - 1.0) + damper * speed
+    rise = k * speed - damper * start / mass
+    phase = np.arctan2(rise, (omega**2 * start + zeta * omega * rise) / swing)
+    top = start * np.cos(phase) + (rise + zeta * omega * start) / swing * np.sin(phase)
+    top = top * np.exp(-zeta * omega * phase / swing)
+    return _array(weight + np.where(rise > 0.0, np.maximum(top, start), start))
 
 
 def unbraked_run_m(fall_m: ArrayLike, reaction_s: ArrayLike) -> FloatArray:

@@ -71,7 +71,7 @@ class RopeCurve:
         Examples
         --------
         >>> curve = RopeCurve.through([0.01, 0.02], [1e3, 3e3], 1e5)
-        >>> [float(v[0]) for v in curve.at(np.array([0.03]))]
+        >>> [round(float(v[0]), 9) for v in curve.at(np.array([0.03]))]
         [0.05, 2.0]
         """
         x = np.asarray(strain, dtype=np.float64)
@@ -111,7 +111,7 @@ class RopeCurve:
 
         Examples
         --------
-        >>> float(RopeCurve.through([0.01, 0.02], [1e3, 3e3], 1e5).strain_at(0.05))
+        >>> round(float(RopeCurve.through([0.01, 0.02], [1e3, 3e3], 1e5).strain_at(0.05)), 9)
         0.03
         """
         wanted = np.asarray(tension, dtype=np.float64)
