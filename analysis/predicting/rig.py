@@ -19,10 +19,13 @@ from analysis.predicting.inputs import check_numbers, missing, name_of
 from analysis.predicting.path import (
     DEFAULT_BLOCK,
     Loads,
-    loads_per_newton,
+    Setting,
+    hang,
     nodes_by_role,
+    setting,
     standing_redirects,
 )
+from analysis.predicting.places import PLUMB
 from logger.records import Node, NodeRole, Rig, Rope, Station
 
 FloatArray = NDArray[np.float64]
@@ -248,8 +251,8 @@ def _reads(rig: Rig, station: Station) -> str:
     return "the tension of the lead at the piece"
 
 
-def friction_ends(rig: Rig, state: State) -> Loads:
-    """Compute loads per newton at the ends of the friction band, first without friction.
+def friction_ends_setting(rig: Rig, state: State) -> Setting:
+    """Give the nominal state of friction first, then the ends of its band.
 
     Parameters
     ----------
@@ -261,8 +264,8 @@ def friction_ends(rig: Rig, state: State) -> Loads:
 
     Returns
     -------
-    Loads
-        Arrays of one dimension; the first value is the nominal one of the state.
+    Setting
+        Arrays of one dimension.
     """
     way, drop = MOTIONS[state]
     rests = np.array([-1.0, 1.0]) if standing_redirects(rig) else np.zeros(1)
@@ -271,7 +274,12 @@ def friction_ends(rig: Rig, state: State) -> Loads:
     motion = np.concatenate([[way or 0.0], np.repeat(ways, rests.size)])
     shift = np.concatenate([[0.0], np.repeat(shifts, rests.size)])
     rest = np.concatenate([[0.0], np.tile(rests, 2)])
-    return loads_per_newton(rig, motion, drop=drop, shift=shift, rest=rest)
+    return setting(motion, rest, shift, drop=drop)
+
+
+def friction_ends(rig: Rig, state: State) -> Loads:
+    """Compute loads per newton in every state of :func:`friction_ends_setting`."""
+    return hang(rig, friction_ends_setting(rig, state), PLUMB)
 
 
 def readings(rig: Rig, weight_n: float, state: State = "holding") -> tuple[StationReading, ...]:
