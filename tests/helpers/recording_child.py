@@ -11,7 +11,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -54,7 +54,7 @@ def batches(first_stream: int, first_lowering: int, n: int) -> list[list[RecordI
     return made
 
 
-def main() -> int:
+def main(arguments: Sequence[str] | None = None) -> int:
     """Record until done, killed, or told by the disk."""
     parser = argparse.ArgumentParser()
     parser.add_argument("logbook", type=Path)
@@ -63,13 +63,16 @@ def main() -> int:
     parser.add_argument("--largest-file", type=int, default=0)
     parser.add_argument("--ack-early", action="store_true", help="break the promise, for a test")
     parser.add_argument("--no-wal", action="store_true", help="remove the protection, for a test")
-    chosen = parser.parse_args()
+    parser.add_argument("--sync-normal", action="store_true", help="likewise")
+    chosen = parser.parse_args(arguments)
     writer_module.CHECKPOINT_S = chosen.checkpoint_s  # type: ignore[misc]
     os.write(1, b"begin\n")
     try:
         with LogbookWriter(chosen.logbook) as writer:
             if chosen.no_wal:
                 writer._connection.execute("PRAGMA journal_mode = DELETE")
+            if chosen.sync_normal:
+                writer._connection.execute("PRAGMA synchronous = NORMAL")
             limit_file_size(chosen.largest_file)
             for items in batches(writer.next_stream_id, writer.next_lowering, chosen.batches):
                 early = [i for i in items if isinstance(i, SamplesPlaced)]
@@ -104,7 +107,7 @@ def tell(acks: Iterable[Ack]) -> None:
 class Recording:
     """The child, seen from the test; killed when the block ends."""
 
-    def __init__(self, logbook: Path, *options: str) -> None:
+    def __init__(self, logbook: Path, *options: str, env: Mapping[str, str] | None = None) -> None:
         self.logbook = logbook
         self.acks: dict[int, int] = {}
         self.n_acks = 0
@@ -114,6 +117,7 @@ class Recording:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
+            env=env,
         )
 
     def wait_for_begin(self) -> None:
