@@ -19,13 +19,15 @@ from analysis.reading.events import (
     find_touches,
     touchdown_kind,
 )
-from analysis.reading.filters import runs
+from analysis.reading.filters import moving_mean, runs
 from analysis.reading.phases import Story
 from analysis.reading.trace import FloatArray, Trace
 from analysis.reading.winching import NO_WINCHING, Winching, read_winching
 
 _SAW_NOISE: Final = 3.0
 _SAW_SHARE: Final = 0.001
+_SAW_MEAN_S: Final = 0.03
+_MAD_TO_SD: Final = 1.4826
 _WIND_SHARE: Final = 0.004
 _WIND_S: Final = 2.5
 _DRAG_SHARE: Final = 0.05
@@ -151,18 +153,19 @@ def _saw(trace: Trace, story: Story) -> bool:
         int(i)
         for i in np.searchsorted(trace.time_s, (spans[0].start_s, story.release.start_s - 0.05))
     )
-    shakes = _shaking(story.force_n[first:last], round(0.25 * trace.rate_hz))
+    narrow = max(round(_SAW_MEAN_S * trace.rate_hz), 3)
+    shakes = _shaking(story.force_n[first:last], round(0.25 * trace.rate_hz), narrow)
     calm = max(story.noise_n, story.step_n / math.sqrt(12.0), _SAW_SHARE * story.zero.scale_n)
     return bool(shakes.size and np.count_nonzero(shakes > _SAW_NOISE * calm) >= 2)
 
 
-def _shaking(force_n: FloatArray, few: int) -> FloatArray:
-    """SD of second differences, scaled to that of white noise, per stretch."""
+def _shaking(force_n: FloatArray, few: int, narrow: int) -> FloatArray:
+    """Robust SD of what a narrow moving mean leaves, per stretch; edges do not count."""
     whole = force_n.size // max(few, 8) * max(few, 8)
     if whole == 0:
         return np.empty(0)
-    parts = force_n[:whole].reshape(-1, max(few, 8))
-    return np.asarray(np.std(np.diff(parts, n=2, axis=1), axis=1) / math.sqrt(6.0))
+    quick = (force_n - moving_mean(force_n, narrow))[:whole].reshape(-1, max(few, 8))
+    return np.asarray(_MAD_TO_SD * np.median(np.abs(quick), axis=1))
 
 
 def _wind(story: Story, hang_n: float) -> bool:

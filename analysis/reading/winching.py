@@ -160,7 +160,8 @@ def read_winching(
     if strokes:
         start = max(start, strokes[-1].top_s + _AFTER_STROKE_S)
     slope, slope_u = _line(blocks, start, min(release.start_s, release.settled.end_s) - 0.1)
-    relief = _relief(blocks, zero, start, release.start_s)
+    calm = strokes[-1].top_s + _AFTER_STROKE_S if strokes else start
+    relief = _relief(blocks, zero, calm, release.start_s)
     creep = None if slope is None else -60.0 * slope
     creep_u = None if slope_u is None else 120.0 * slope_u
     return Winching(strokes, creep, creep_u, since, relief)
