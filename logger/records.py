@@ -21,6 +21,7 @@ from logger.piece_records import Condition, Diameter, Drop, Guess, Piece, Releas
 from logger.record_base import NotNegative, Positive, Record, Text
 from logger.rig_records import (
     Contact,
+    DeviceKind,
     Efficiency,
     Leg,
     Limit,
@@ -31,7 +32,9 @@ from logger.rig_records import (
     NodeRole,
     Rig,
     Rope,
+    RopePoint,
     Station,
+    TagLine,
 )
 from logger.units import dimension_of, parse
 
@@ -40,6 +43,7 @@ __all__ = [
     "Cell",
     "Condition",
     "Contact",
+    "DeviceKind",
     "Diameter",
     "Drop",
     "Efficiency",
@@ -62,12 +66,14 @@ __all__ = [
     "Release",
     "Rig",
     "Rope",
+    "RopePoint",
     "RuleAcceptance",
     "Share",
     "Sheet",
     "Station",
     "Swing",
     "Tag",
+    "TagLine",
     "Text",
     "Window",
     "WindowPart",

@@ -17,15 +17,29 @@ Mount = Literal["end", "sling", "running_line"]
 Leg = Literal["lead", "fall", "standing"]
 Contact = Literal["sheave", "wrap", "fixed"]
 NodeRole = Literal["device", "redirect", "high_block", "piece_block", "anchor"]
+DeviceKind = Literal["wraps", "winch"]
 LimitKind = Literal["working_limit", "peak_allowance", "breaking_strength"]
 Efficiency = Annotated[float, Meta(gt=0.3, le=1)]
+
+
+class RopePoint(Record, frozen=True, kw_only=True):
+    """One row of a rope's table: elongation (0.05 is 5 %) at a force.
+
+    The force is ``force_n``, or ``breaking_share`` of the rope's breaking strength.
+    """
+
+    elongation: Annotated[float, Meta(gt=0, le=1)]
+    force_n: Positive | None = None
+    breaking_share: Annotated[float, Meta(gt=0, le=1)] | None = None
 
 
 class Rope(Record, frozen=True, kw_only=True):
     """A rope and its stiffness.
 
     ``stiffness_n`` is EA, force per unit strain, static; ``dynamic_factor`` times that is
-    the dynamic one; ``damping_ratio`` is that of the hanging piece.
+    the dynamic one; ``damping_ratio`` is that of the hanging piece. ``curve`` is the static
+    tension-strain table where the rope's papers give one; ``breaking_strength_n`` serves it
+    alone, a limit is entered as a limit.
     """
 
     name: Text
@@ -33,6 +47,8 @@ class Rope(Record, frozen=True, kw_only=True):
     dynamic_factor: Annotated[float, Meta(ge=1, le=6)] = 2.0
     damping_ratio: Annotated[float, Meta(ge=0, lt=1)] = 0.1
     diameter_m: Positive | None = None
+    breaking_strength_n: Positive | None = None
+    curve: tuple[RopePoint, ...] = ()
     note: str = ""
 
 
@@ -41,6 +57,7 @@ class Node(Record, frozen=True, kw_only=True):
 
     ``efficiency`` is η of a sheave for a 180° wrap, raising and lowering slowly;
     ``efficiency_drop`` the same in drops. ``friction_angle`` is μθ of a wrap contact.
+    ``wood_axis`` is the direction of the wood that carries it, from root to tip.
     """
 
     name: Text
@@ -53,6 +70,19 @@ class Node(Record, frozen=True, kw_only=True):
     efficiency_drop: Efficiency | None = None
     friction_angle: NotNegative = 0.0
     stiffness_n_per_m: Positive | None = None
+    wood_axis: tuple[float, float, float] | None = None
+
+
+class TagLine(Record, frozen=True, kw_only=True):
+    """A tag line that pulls at the piece.
+
+    ``down_rad`` is its angle below the horizontal, ``bearing_rad`` its direction seen from
+    above, from x towards y.
+    """
+
+    force_n: Positive
+    down_rad: Annotated[float, Meta(ge=-1.6, le=1.6)] = 0.0
+    bearing_rad: Annotated[float, Meta(ge=-6.3, le=6.3)] = 0.0
 
 
 class Station(Record, frozen=True, kw_only=True):
@@ -76,6 +106,8 @@ class Rig(Record, frozen=True, kw_only=True):
 
     ``rope_length_m`` is the length between high block and far anchor (span rig only);
     ``lead_length_m`` and ``fall_length_m`` are the legs at the catch (other methods).
+    ``device`` is a lowering device with ``wraps``, or a winch; what a winch can pull is a
+    limit ``on`` the device's node.
     """
 
     name: Text
@@ -89,6 +121,8 @@ class Rig(Record, frozen=True, kw_only=True):
     wraps: NotNegative | None = None
     wrap_friction: NotNegative | None = None
     tag_line: bool = False
+    tag_line_pull: TagLine | None = None
+    device: DeviceKind = "wraps"
     more_stations: tuple[Station, ...] = ()
     note: str = ""
 
