@@ -29,7 +29,11 @@ _PEAK_SHARE: Final = 0.05
 _DIP_SHARE: Final = 0.12
 _SWING_S: Final = 0.45
 _AGAIN_S: Final = 1.2
-_BALANCED: Final = (0.6, 1.7)
+_PAID_BACK: Final = 0.6
+_LEAST_DIP: Final = 0.2
+_START_DIP: Final = 0.45
+_CALM: Final = 0.06
+_ONE_EVENT_S: Final = 0.3
 _DOWN_SHARES: Final = (0.9, 0.1)
 _RAMP_S: Final = 0.8
 _STEP_S: Final = 0.35
@@ -146,31 +150,33 @@ def find_touches(
     a, b = (int(i) for i in np.searchsorted(time_s, (lowering_s, end_s)))
     away = smooth_n[a:b] / weight_n - 1.0
     times = time_s[a:b]
-    out = []
+    out: list[Event] = []
     for first, last in runs(away < -_DIP_SHARE):
-        begin, middle, end = _lobes(away, first, last)
-        if times.size == 0 or times[min(middle, times.size - 1)] - times[begin] > _AGAIN_S:
+        kind = _dip_kind(away, times, first, last)
+        if kind is None:
             continue
-        dip = -float(np.trapezoid(away[begin:middle], times[begin:middle]))
-        spike = float(np.trapezoid(away[middle:end], times[middle:end]))
-        before = _lobe_before(away, times, begin)
         low = first + int(np.argmin(away[first:last]))
-        if dip <= 0 or spike <= 0.1 * dip:
-            continue
-        balanced = _BALANCED[0] <= spike / dip <= _BALANCED[1]
-        starts = first < _samples(times, 0.4) and before <= 0
-        if balanced or (spike > dip and not starts):
-            kind: EventKind = "regrip"
-        elif starts:
-            continue
+        event = Event(kind, float(times[low]), float(smooth_n[a + low]))
+        if out and event.time_s - out[-1].time_s < _ONE_EVENT_S:
+            out[-1] = min(out[-1], event, key=lambda one: one.force_n)
         else:
-            kind = "touch"
-        out.append(Event(kind, float(times[low]), float(smooth_n[a + low])))
+            out.append(event)
     return tuple(out)
 
 
-def _samples(times: FloatArray, length_s: float) -> int:
-    return int(length_s / (times[1] - times[0])) if times.size > 1 else 0
+def _dip_kind(away: FloatArray, times: FloatArray, first: int, last: int) -> EventKind | None:
+    """Tell a dip by what it takes and what the spike after it gives back."""
+    depth = -float(away[first:last].min())
+    begin, middle, end = _lobes(away, first, last)
+    lasts_s = float(times[min(middle, times.size - 1)] - times[begin])
+    if depth < _LEAST_DIP or lasts_s > _AGAIN_S:
+        return None
+    dip = -float(np.trapezoid(away[begin:middle], times[begin:middle]))
+    spike = float(np.trapezoid(away[middle:end], times[middle:end]))
+    starts = depth < _START_DIP and not bool(np.any(np.abs(away[:begin]) > _CALM))
+    if starts or dip <= 0 or spike <= 0.1 * dip:
+        return None
+    return "regrip" if spike >= _PAID_BACK * dip else "touch"
 
 
 def _lobes(away: FloatArray, first: int, last: int) -> tuple[int, int, int]:
@@ -182,14 +188,6 @@ def _lobes(away: FloatArray, first: int, last: int) -> tuple[int, int, int]:
     down = np.flatnonzero(away[middle:] < 0)
     end = middle + int(down[0]) if down.size else away.size
     return begin, middle, end
-
-
-def _lobe_before(away: FloatArray, times: FloatArray, begin: int) -> float:
-    """Area of the hump just before a dip, 0 when there was none."""
-    low = np.flatnonzero(away[:begin] < 0)
-    start = int(low[-1]) + 1 if low.size else 0
-    part = away[start:begin]
-    return float(np.trapezoid(part, times[start:begin])) if part.size > 1 else 0.0
 
 
 def touchdown_kind(
