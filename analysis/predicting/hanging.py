@@ -25,7 +25,7 @@ from analysis.predicting.path import (
     setting,
     tail_m,
 )
-from analysis.predicting.places import PLUMB, Places
+from analysis.predicting.places import PLUMB, Places, dot, length_of
 from analysis.predicting.root import bracketed_root
 from analysis.predicting.span import LEAST_SLACK
 from logger.records import Node, Rig
@@ -78,13 +78,13 @@ def wood_split(resultant_n: ArrayLike, axis: ArrayLike) -> WoodLoad:
     (900.0, 300.0)
     """
     pull, way = np.asarray(resultant_n, float), np.asarray(axis, float)
-    length = np.sqrt(np.sum(way * way, axis=-1))
+    length = length_of(way)
     if not np.all(np.isfinite(way)) or np.any(length <= 0):
         raise PredictionError("axis of the wood: write three numbers x, y, z, not all 0")
     way = way / length[..., None]
-    along = np.sum(pull * way, axis=-1)
+    along = dot(pull, way)
     across = pull - along[..., None] * way
-    return WoodLoad(np.asarray(-along), np.asarray(np.sqrt(np.sum(across * across, axis=-1))))
+    return WoodLoad(np.asarray(-along), length_of(across))
 
 
 def tag_pull_n(pull_n: ArrayLike, down_rad: ArrayLike, bearing_rad: ArrayLike = 0.0) -> FloatArray:
@@ -216,7 +216,7 @@ def rope_for_winch_m(
     at = setting(motion, 0.0, 0.0, drop=False)
     where = Places()
     way = where.of(second_point(rig)) - where.of(high_block(rig))
-    straight = float(np.sqrt(np.sum(way * way)))
+    straight = float(length_of(way))
     shape = np.broadcast_shapes(load.shape[:-1], pull.shape, at.motion.shape)
 
     def missing_pull(slack_log: FloatArray) -> FloatArray:
@@ -298,7 +298,7 @@ def hang_on_giving_anchors(
     load = load_vector_n(rig, weight_n, tag_n)
     soft = {n.name: c for n in rig.nodes if np.any(c := compliance_m_per_n(n))}
     loads = hang(rig, at, load)
-    soft = {name: c for name, c in soft.items() if name in loads.vectors}
+    soft = {name: c for name, c in soft.items() if name in loads.pulls}
     if not soft:
         return GivingAnchors(loads, {})
     return _settled(rig, at, load, soft, loads)
@@ -310,7 +310,8 @@ def _settled(
     names = tuple(soft)
 
     def moved_by(found: Loads) -> FloatArray:
-        each = [found.vectors[name] @ soft[name].T for name in names]
+        pulls = found.vectors
+        each = [pulls[name] @ soft[name].T for name in names]
         return np.stack(np.broadcast_arrays(*each), axis=-2)
 
     aim = moved_by(loads)

@@ -31,7 +31,18 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.errors import PredictionError
 from analysis.predicting.friction import sheave_efficiency
 from analysis.predicting.inputs import name_of
-from analysis.predicting.places import PLUMB, Places, place_of, sideways, slanted, unit
+from analysis.predicting.places import (
+    PLUMB,
+    Places,
+    Pulls,
+    dot,
+    length_of,
+    place_of,
+    resultants,
+    sideways,
+    slanted,
+    unit,
+)
 from analysis.predicting.span import SpanState, solve_span
 from logger.records import Leg, Node, NodeRole, Rig
 
@@ -50,16 +61,21 @@ DEFAULT_BLOCK: Final = Node(name="high block", role="high_block")
 class Loads:
     """Loads in newtons, or per newton of vertical load at the piece; arrays of one shape.
 
-    ``legs`` by leg name; ``slings`` by node name: size of the resultant of the legs there,
-    and the same as a vector, (..., 3) with z up, in ``vectors``: how the rope pulls there. ``winch`` is the tension
-    in the last leg, at the device or winch.
+    ``legs`` by leg name; ``slings`` by node name: size of the resultant of the legs there;
+    ``pulls`` by node name: tension and direction (..., 3) of each leg there. ``winch`` is
+    the tension in the last leg, at the device or winch.
     """
 
     legs: dict[Leg, FloatArray]
     slings: dict[str, FloatArray]
     span: SpanState | None
-    vectors: dict[str, FloatArray]
+    pulls: dict[str, Pulls]
     winch: FloatArray
+
+    @property
+    def vectors(self) -> dict[str, FloatArray]:
+        """Resultants as vectors, (..., 3) with z up: how the rope pulls at each node."""
+        return resultants(self.pulls)
 
 
 def nodes_by_role(rig: Rig, role: NodeRole) -> tuple[Node, ...]:
@@ -167,31 +183,24 @@ def setting(motion: ArrayLike, rest: ArrayLike, shift: ArrayLike, *, drop: bool)
 class Walk:
     """Loads gathered along the rope, contact by contact."""
 
-    __slots__ = ("legs", "slings", "vectors")
+    __slots__ = ("legs", "pulls", "slings")
 
     def __init__(self) -> None:
         self.legs: dict[Leg, FloatArray] = {}
         self.slings: dict[str, FloatArray] = {}
-        self.vectors: dict[str, FloatArray] = {}
+        self.pulls: dict[str, Pulls] = {}
 
-    def end(self, name: str, tension: FloatArray, direction: FloatArray) -> None:
-        """Note a node that one leg pulls at."""
-        self.slings[name] = tension
-        self.vectors[name] = tension[..., None] * direction
+    def end(self, name: str, leg: tuple[FloatArray, FloatArray]) -> None:
+        """Note a node that one leg pulls at: tension and direction."""
+        self.slings[name] = leg[0]
+        self.pulls[name] = (leg,)
 
-    def turn(
-        self,
-        name: str,
-        tensions: tuple[FloatArray, FloatArray],
-        ways: tuple[FloatArray, FloatArray],
-    ) -> None:
-        """Note a node at which the rope turns between two legs."""
-        (before, after), (back, out) = tensions, ways
-        cos = np.clip(np.sum(back * out, axis=-1), -1.0, 1.0)
-        self.slings[name] = np.sqrt(
-            np.maximum(before**2 + after**2 + 2.0 * before * after * cos, 0.0)
-        )
-        self.vectors[name] = before[..., None] * back + after[..., None] * out
+    def turn(self, name: str, cos: FloatArray, *legs: tuple[FloatArray, FloatArray]) -> None:
+        """Note a node at which the rope turns between two legs that include an angle."""
+        (before, _), (after, _) = legs
+        square = before**2 + after**2 + 2.0 * before * after * np.clip(cos, -1.0, 1.0)
+        self.slings[name] = np.sqrt(np.maximum(square, 0.0))
+        self.pulls[name] = legs
 
 
 def walk_to_winch(
@@ -220,12 +229,13 @@ def walk_to_winch(
     path = _path(rig)
     for i, node in enumerate(path):
         if node.role == "device":
-            walk.end(node.name, tension, towards_piece)
+            walk.end(node.name, (tension, towards_piece))
             break
         out = places.towards(node, path[i + 1] if i + 1 < len(path) else None)
-        ratio = at.ratio(node, np.sum(towards_piece * out, axis=-1))
+        cos = dot(towards_piece, out)
+        ratio = at.ratio(node, cos)
         after = tension * ratio if node.contact == "fixed" else tension * ratio**-at.motion
-        walk.turn(node.name, (tension, after), (towards_piece, out))
+        walk.turn(node.name, cos, (tension, towards_piece), (after, out))
         tension = after
         walk.legs.setdefault("fall", after)
         towards_piece = -out
@@ -243,11 +253,12 @@ def walk_to_anchor(
     path = (*standing_redirects(rig), *nodes_by_role(rig, "anchor"))
     for node, onward in itertools.pairwise(path):
         out = places.towards(node, onward)
-        ratio = at.ratio(node, np.sum(towards_piece * out, axis=-1))
+        cos = dot(towards_piece, out)
+        ratio = at.ratio(node, cos)
         after = tension * ratio if node.contact == "fixed" else tension * ratio**at.rest
-        walk.turn(node.name, (tension, after), (towards_piece, out))
+        walk.turn(node.name, cos, (tension, towards_piece), (after, out))
         tension, towards_piece = after, -out
-    walk.end(path[-1].name, tension, towards_piece)
+    walk.end(path[-1].name, (tension, towards_piece))
 
 
 def second_point(rig: Rig) -> Node:
@@ -259,7 +270,7 @@ def tail_m(rig: Rig, places: Places) -> FloatArray:
     """Rope beyond the standing side's first point, on to the anchor."""
     path = (*standing_redirects(rig), *nodes_by_role(rig, "anchor"))
     ways = [places.of(b) - places.of(a) for a, b in itertools.pairwise(path)]
-    return np.asarray(sum((np.sqrt(np.sum(way * way, axis=-1)) for way in ways), np.zeros(())))
+    return np.asarray(sum((length_of(way) for way in ways), np.zeros(())))
 
 
 def piece_block(rig: Rig) -> Node:
@@ -284,9 +295,9 @@ def _hang_in_span(
     else:
         eta = contact_ratio(block, np.zeros_like(at.shift), drop=at.drop, shift=at.shift)
     way = places.of(second_point(rig)) - places.of(high_block(rig))
-    along = np.sum(way * down, axis=-1)
+    along = dot(way, down)
     across = way - along[..., None] * down
-    span = np.sqrt(np.sum(across * across, axis=-1))
+    span = length_of(across)
     state = solve_span(span, along, rope_m, efficiency=eta, motion=at.motion, by_angle=sheave)
     aside = across / np.where(span > 0, span, 1.0)[..., None]
     aside = np.where((span > 0)[..., None], aside, sideways(down))
@@ -323,7 +334,7 @@ def hang(
         In newtons.
     """
     where = places or Places()
-    size = np.sqrt(np.sum(load_n * load_n, axis=-1))
+    size = length_of(load_n)
     down = unit(load_n)
     walk = Walk()
     span = None
@@ -333,11 +344,11 @@ def hang(
         span, lead, standing = _hang_in_span(rig, at, where, down, length)
         tension = size * span.lead_share
         walk.legs["standing"] = size * span.standing_share
-        walk.end(piece_block(rig).name, size * np.ones_like(tension), -down)
+        walk.end(piece_block(rig).name, (size * np.ones_like(tension), -down))
         walk_to_anchor(rig, at, where, walk, (walk.legs["standing"], standing))
     walk.legs["lead"] = tension
     winch = walk_to_winch(rig, at, where, walk, (tension, lead))
-    return Loads(walk.legs, walk.slings, span, walk.vectors, winch)
+    return Loads(walk.legs, walk.slings, span, walk.pulls, winch)
 
 
 def loads_per_newton(

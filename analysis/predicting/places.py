@@ -17,6 +17,9 @@ from logger.records import Node
 FloatArray = NDArray[np.float64]
 
 PLUMB: Final = np.array([0.0, 0.0, -1.0])
+Pulls = tuple[tuple[FloatArray, FloatArray], ...]
+"""Tension and direction (..., 3) of each leg at a node."""
+
 _NO_WAY_M: Final = 1e-9
 _MOSTLY: Final = 0.9
 
@@ -26,9 +29,27 @@ def place_of(node: Node) -> FloatArray:
     return np.array([node.x_m, node.y_m, node.z_m])
 
 
+def dot(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Scalar product of vectors (..., 3)."""
+    return np.asarray(np.einsum("...i,...i->...", one, other))
+
+
+def length_of(way: FloatArray) -> FloatArray:
+    """Length of vectors (..., 3)."""
+    return np.asarray(np.sqrt(dot(way, way)))
+
+
+def resultants(pulls: Mapping[str, Pulls]) -> dict[str, FloatArray]:
+    """Add the legs' pulls at each node to vectors (..., 3)."""
+    return {
+        name: np.asarray(sum(tension[..., None] * way for tension, way in legs))
+        for name, legs in pulls.items()
+    }
+
+
 def unit(way: FloatArray) -> FloatArray:
     """Scale vectors (..., 3) to length 1; plumb down where there is no way to go."""
-    length = np.sqrt(np.sum(way * way, axis=-1, keepdims=True))
+    length = length_of(way)[..., None]
     return np.where(length > _NO_WAY_M, way / np.where(length > _NO_WAY_M, length, 1.0), PLUMB)
 
 

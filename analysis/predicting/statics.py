@@ -31,7 +31,7 @@ from analysis.predicting.path import (
     walk_to_anchor,
     walk_to_winch,
 )
-from analysis.predicting.places import Places, unit
+from analysis.predicting.places import Places, dot, length_of, resultants, unit
 from logger.records import Leg, Rig
 
 FloatArray = NDArray[np.float64]
@@ -66,16 +66,12 @@ class HeldPiece:
     rope_m: FloatArray
 
 
-def _length(way: FloatArray) -> FloatArray:
-    return np.asarray(np.sqrt(np.sum(way * way, axis=-1)))
-
-
 def _held_per_lead(
     rig: Rig, at: Setting, places: Places, tie: FloatArray
 ) -> tuple[Walk, FloatArray, FloatArray, FloatArray]:
     """Compute loads per newton of lead, tension at the winch, force at the piece, rope length."""
     way = tie - places.of(high_block(rig))
-    lead, rope = unit(way), _length(way)
+    lead, rope = unit(way), length_of(way)
     one = np.ones(np.broadcast_shapes(at.motion.shape, rope.shape))
     walk = Walk()
     walk.legs["lead"] = one
@@ -83,12 +79,13 @@ def _held_per_lead(
     if rig.method == "span_rig":
         block = piece_block(rig)
         way = tie - places.of(second_point(rig))
-        standing, rope = unit(way), rope + _length(way)
-        ratio = at.ratio(block, np.sum(lead * standing, axis=-1)) ** at.motion
+        standing, rope = unit(way), rope + length_of(way)
+        ratio = at.ratio(block, dot(lead, standing)) ** at.motion
         walk.legs["standing"] = one * ratio
         force = force - walk.legs["standing"][..., None] * standing
         walk_to_anchor(rig, at, places, walk, (walk.legs["standing"], standing))
-        walk.slings[block.name], walk.vectors[block.name] = _length(force), force
+        size = length_of(force)
+        walk.end(block.name, (size, force / size[..., None]))
     winch = walk_to_winch(rig, at, places, walk, (one, lead))
     return walk, winch, force, rope
 
@@ -163,7 +160,9 @@ def force_at_piece(
         force_n=np.asarray(lead_n[..., None] * force),
         legs={leg: np.asarray(lead_n * share) for leg, share in walk.legs.items()},
         slings={name: np.asarray(lead_n * share) for name, share in walk.slings.items()},
-        vectors={name: np.asarray(lead_n[..., None] * v) for name, v in walk.vectors.items()},
+        vectors={
+            name: np.asarray(lead_n[..., None] * v) for name, v in resultants(walk.pulls).items()
+        },
         rope_m=rope,
     )
 
@@ -174,7 +173,7 @@ def _check_tie(rig: Rig, places: Places, tie: FloatArray) -> None:
     if rig.method == "span_rig":
         ends.append(second_point(rig))
     for node in ends:
-        if np.any(_length(tie - places.of(node)) <= NO_LEG_M):
+        if np.any(length_of(tie - places.of(node)) <= NO_LEG_M):
             raise PredictionError(
                 f"{name_of(rig)}: the tie lies at {node.name!r}; write where the rope holds the "
                 "piece, away from the block"
