@@ -125,6 +125,26 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def open_last(path: Path) -> sqlite3.Connection:
+    """Open read-only and hold a snapshot, so that a connection closed before it changes nothing.
+
+    Raises
+    ------
+    sqlite3.Error
+        It cannot be opened.
+    """
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None
+    )
+    try:
+        connection.execute("BEGIN")
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
 def recognise(path: Path) -> None:
     """Look at the first bytes, without opening the file as a database.
 

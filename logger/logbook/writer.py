@@ -7,6 +7,7 @@ threads at a time, wait for anything but the disk, or go on after a failed write
 
 from __future__ import annotations
 
+import contextlib
 import importlib.metadata
 import sqlite3
 from collections.abc import Sequence
@@ -195,8 +196,22 @@ class LogbookWriter:
         except sqlite3.Error as error:
             raise self._fail(error) from error
         finally:
+            if self._failure is not None:
+                self._leave()
             self._connection.close()
             self._lock.release()
+
+    def _leave(self) -> None:
+        """Let the connection close without folding the journal in: that would sync again.
+
+        SQLite folds it in when the last connection closes, unless that one may only read.
+        What was acknowledged is in the journal; the next command that opens the file folds
+        it in, with writes of its own.
+        """
+        with contextlib.suppress(sqlite3.Error):
+            last = connect.open_last(self.path)
+            self._connection.close()
+            last.close()
 
     def _end(self, reason: str) -> None:
         execute = self._connection.execute

@@ -6,7 +6,7 @@
  * Must not: touch any other file, or log through the functions that it replaces.
  *
  *   under=DIR          only files below DIR count
- *   only=TEXT          faults hit only paths that contain TEXT (the log has all)
+ *   only=TEXT          faults hit only paths that end with TEXT (the log has all)
  *   log=FILE           append each call and its data; what is written to descriptor 1 too
  *   place=FILE         where it died: "NUMBER KIND PATH"
  *   kill_at=N          SIGKILL at call N, before it; with torn=1 after half of a write
@@ -103,6 +103,12 @@ static int below(const char *path)
     return n && !strncmp(path, plan.under, n);
 }
 
+static int ends_with(const char *path, const char *end)
+{
+    size_t n = strlen(path), m = strlen(end);
+    return n >= m && !strcmp(path + n - m, end);
+}
+
 static int path_of(int fd, char *path)
 {
     char name[64];
@@ -148,7 +154,7 @@ static int verdict(const char *kind, const char *path, int *torn)
         if (!plan.torn) die(number, kind, path);
         *torn = 1;
     }
-    if (!strcmp(kind, plan.fail) && strstr(path, plan.only)) {
+    if (!strcmp(kind, plan.fail) && ends_with(path, plan.only)) {
         long match = ++plan.matches;
         mine = match >= plan.from && match < plan.from + plan.count;
     }
