@@ -36,7 +36,10 @@ _CALM: Final = 0.06
 _ONE_EVENT_S: Final = 0.3
 _DOWN_SHARES: Final = (0.9, 0.1)
 _RAMP_S: Final = 0.8
-_STEP_S: Final = 0.35
+_STEP_S: Final = 0.25
+_SHOULDER_S: Final = 0.08
+_SLOW: Final = 0.55
+_STEEP: Final = 1.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,24 +221,28 @@ def touchdown_kind(
     start = int(high[-1])
     low = np.flatnonzero(part[start:] < _DOWN_SHARES[1] * weight_n)
     stop = start + int(low[0]) if low.size else part.size - 1
-    fall = part[start : stop + 1]
+    fall = part[start : stop + 1] / weight_n
     times = time_s[a + start : a + stop + 1]
-    if float(times[-1] - times[0]) < _STEP_S:
+    length_s = float(times[-1] - times[0])
+    if length_s < _STEP_S:
         return "at_once"
-    middle = (fall > 0.18 * weight_n) & (fall < 0.85 * weight_n)
-    longest = _flat_s(times, fall, middle, 0.08 * weight_n)
-    if longest > _STEP_S:
+    if _has_shoulder(times, fall):
         return "tip_first"
-    return "ramp" if float(times[-1] - times[0]) > _RAMP_S else "at_once"
+    return "ramp" if length_s > _RAMP_S else "at_once"
 
 
-def _flat_s(times: FloatArray, force_n: FloatArray, inside: np.ndarray, band_n: float) -> float:
-    """Longest time within a band of force, between shares of the weight."""
-    longest = 0.0
-    for first, last in runs(inside):
-        begin = first
-        for i in range(first, last, max((last - first) // 200, 1)):
-            while force_n[begin : i + 1].max() - force_n[begin : i + 1].min() > band_n:
-                begin += 1
-            longest = max(longest, float(times[i] - times[begin]))
-    return longest
+def _has_shoulder(times: FloatArray, share: FloatArray) -> bool:
+    """Whether the fall of the load pauses half way, and then goes on steeply."""
+    few = max(_samples(times, _SHOULDER_S), 1)
+    slope = share[:-few] - share[few:]
+    usual = few * float(share[0] - share[-1]) / max(share.size - 1, 1)
+    middle = 0.5 * (share[:-few] + share[few:])
+    slow = (slope < _SLOW * usual) & (middle > 0.15) & (middle < 0.75)
+    return any(
+        last - first >= few and bool(np.any(slope[last:] > _STEEP * usual))
+        for first, last in runs(slow)
+    )
+
+
+def _samples(times: FloatArray, length_s: float) -> int:
+    return int(length_s / (times[1] - times[0])) if times.size > 1 else 0
