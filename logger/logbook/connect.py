@@ -78,7 +78,8 @@ def open_to_write(path: Path, *, busy_s: float = BUSY_S) -> sqlite3.Connection:
     connection = _connect(path, "rw", busy_s)
     try:
         connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA synchronous = FULL")
+        # FULL, and the folder synced once a rollback journal is gone: else it might come back.
+        connection.execute("PRAGMA synchronous = EXTRA")
         _confirm(connection, path)
         migrations.migrate(connection, str(path))
         connection.execute("BEGIN IMMEDIATE")

@@ -13,6 +13,7 @@ from power_cut import Disk, moments
 from recording_child import losses
 
 from logger.logbook.check import check
+from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import LogbookWriter
 
 
@@ -68,6 +69,29 @@ def test_a_power_cut_loses_nothing_that_was_acknowledged(
     found, owed = cut_again_and_again(tmp_path, log, n, seed=n)
     assert found == []
     assert owed >= n / 2
+
+
+def test_a_power_cut_right_after_a_short_write_keeps_it(tmp_path: Path) -> None:
+    disk, path, log = tmp_path / "disk", tmp_path / "disk" / "a.logbook", tmp_path / "calls"
+    disk.mkdir()
+    with Forks(disk) as forks:
+        assert forks.record(path, "--batches", "2", log=log).code == 0
+        assert forks.record(path, "--notes", "6", log=log).code == 0
+    coin, after, n_cuts = random.Random(5), Disk(), 0
+    for call in calls(log):
+        after.take(call)
+        if call.kind != "A" or 0 not in after.acks:
+            continue
+        n_cuts += 1
+        for keep in (None, coin, coin):
+            folder = tmp_path / "after"
+            folder.mkdir()
+            after.cut(folder, keep)
+            with LogbookReader(folder / "a.logbook") as reader:
+                held = [str(n) for n in range(1, 7) if reader.versions("note", str(n))]
+            assert held == [str(n) for n in range(1, after.acks[0] + 1)]
+            shutil.rmtree(folder)
+    assert n_cuts == 6
 
 
 def test_without_full_sync_the_same_cuts_lose_samples(tmp_path: Path) -> None:

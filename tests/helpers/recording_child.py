@@ -22,8 +22,10 @@ from logbook_items import counts_at, frame, gap, opened
 from logger.errors import LogbookError
 from logger.logbook import writer as writer_module
 from logger.logbook.check import check
+from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import LogbookWriter
+from logger.records import Note
 from logger.samples import Ack, RecordItem, SamplesPlaced, WindowClosed, WindowOpened
 
 STREAMS = 3
@@ -64,9 +66,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--ack-early", action="store_true", help="break the promise, for a test")
     parser.add_argument("--no-wal", action="store_true", help="remove the protection, for a test")
     parser.add_argument("--sync-normal", action="store_true", help="likewise")
+    parser.add_argument("--notes", type=int, default=0, help="write notes, record nothing")
     chosen = parser.parse_args(arguments)
     writer_module.CHECKPOINT_S = chosen.checkpoint_s  # type: ignore[misc]
     os.write(1, b"begin\n")
+    if chosen.notes:
+        return write_notes(chosen.logbook, chosen.notes)
     try:
         with LogbookWriter(chosen.logbook) as writer:
             if chosen.no_wal:
@@ -83,6 +88,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except LogbookError as error:
         print(f"{type(error).__name__}: {error}", flush=True)
         return 4
+    return 0
+
+
+def write_notes(logbook: Path, n: int) -> int:
+    """Write notes 1 to ``n``, each in a short write of its own; ``ack 0 NUMBER`` after each."""
+    for number in range(1, n + 1):
+        with LogbookEntries(logbook) as entries:
+            entries.put_record(str(number), Note(text=f"note {number}", by="A"))
+        tell([Ack(0, number)])
     return 0
 
 
