@@ -169,7 +169,7 @@ def test_while_recording_the_journal_is_folded_in_every_five_seconds(tmp_path: P
     path, clock = tmp_path / "a.logbook", StillClock()
     with LogbookWriter(path, clock=clock) as writer:
         assert pragma(path, "synchronous") == 2
-        assert writer._connection.execute("PRAGMA synchronous").fetchone()[0] == 2
+        assert writer._connection.execute("PRAGMA synchronous").fetchone()[0] == 3
         assert path.stat().st_size > 20_000  # schema is in the file itself already
         writer.write([opened(1)])
         alone = tmp_path / "alone.sqlite"
