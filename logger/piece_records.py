@@ -6,6 +6,7 @@ Import them from :mod:`logger.records`.
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
 from msgspec import Meta
@@ -17,10 +18,38 @@ Share = Annotated[float, Meta(ge=0, le=0.9)]
 
 
 class Diameter(Record, frozen=True, kw_only=True):
-    """Over-bark diameter at a distance from the piece's butt end."""
+    """Over-bark diameter, or girth, at a distance from the piece's butt end."""
 
     at_m: NotNegative
-    diameter_m: Positive
+    diameter_m: Positive | None = None
+    girth_m: Positive | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse neither and both."""
+        if (self.diameter_m is None) == (self.girth_m is None):
+            raise ValueError("write one of diameter_m and girth_m, not both")
+
+    @property
+    def across_m(self) -> float:
+        """Diameter; of a girth that of the circle with it."""
+        if self.diameter_m is not None:
+            return self.diameter_m
+        assert self.girth_m is not None  # noqa: S101 - one of them is there
+        return self.girth_m / math.pi
+
+
+class Hinge(Record, frozen=True, kw_only=True):
+    """The hinge that still holds a piece at its butt.
+
+    ``thickness_m`` is the wood still standing across the bend, ``width_m`` along the hinge
+    line, ``notch_depth_m`` how deep the notch goes. ``rupture_pa`` is the green modulus of
+    rupture, where it is known better than from the species.
+    """
+
+    width_m: Positive
+    thickness_m: Positive
+    notch_depth_m: NotNegative = 0.0
+    rupture_pa: Positive | None = None
 
 
 class Guess(Record, frozen=True, kw_only=True):
@@ -66,7 +95,11 @@ class Piece(Record, frozen=True, kw_only=True):
     """A piece as planned and measured before the cut.
 
     ``brush_share`` is the part of the whole weight that is side branches and foliage.
-    ``cavity_ratio`` is cavity diameter over outer diameter.
+    ``cavity_ratio`` is cavity diameter over outer diameter, ``sapwood_m`` the thickness of
+    the sapwood's shell, ``decay_factor`` density of decayed wood over that of sound wood.
+    ``inclination_rad`` is how far the limb rises from the horizontal towards its tip,
+    ``bearing_rad`` its direction seen from above, from x towards y; ``tie_from_butt_m`` is
+    where the rig lifts.
     """
 
     name: Text
@@ -78,6 +111,12 @@ class Piece(Record, frozen=True, kw_only=True):
     condition: Condition = "green"
     brush_share: Share = 0.0
     cavity_ratio: Annotated[float, Meta(ge=0, lt=1)] = 0.0
+    sapwood_m: Positive | None = None
+    decay_factor: Annotated[float, Meta(ge=0.2, le=1)] | None = None
+    inclination_rad: Annotated[float, Meta(ge=-1.58, le=1.58)] = 0.0
+    bearing_rad: Annotated[float, Meta(ge=-6.3, le=6.3)] = 0.0
+    tie_from_butt_m: NotNegative | None = None
+    hinge: Hinge | None = None
     release: Release | None = None
     drop: Drop | None = None
     swing: Swing | None = None

@@ -17,7 +17,17 @@ import msgspec
 from msgspec import Meta
 
 from logger.errors import InputError, UnitError
-from logger.piece_records import Condition, Diameter, Drop, Guess, Piece, Release, Share, Swing
+from logger.piece_records import (
+    Condition,
+    Diameter,
+    Drop,
+    Guess,
+    Hinge,
+    Piece,
+    Release,
+    Share,
+    Swing,
+)
 from logger.record_base import NotNegative, Positive, Record, Text
 from logger.rig_records import (
     Contact,
@@ -48,6 +58,7 @@ __all__ = [
     "Drop",
     "Efficiency",
     "Guess",
+    "Hinge",
     "Job",
     "Leg",
     "Limit",

@@ -104,7 +104,7 @@ def _check(piece: Piece) -> None:
     if not piece.diameters:
         raise missing(piece, "diameters", "write at least one, with its distance from the butt")
     for i, d in enumerate(piece.diameters):
-        if d.diameter_m <= 0:
+        if d.across_m <= 0:
             raise PredictionError(f"{who}: diameters[{i}].diameter_m must be more than 0")
         if d.at_m > piece.length_m * (1 + 1e-9):
             raise PredictionError(

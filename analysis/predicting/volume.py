@@ -115,7 +115,7 @@ def _single(at: FloatArray, diameter: FloatArray, length: float) -> Shape:
 def shape_of(piece: Piece) -> Shape:
     """Choose how a piece's diameters are joined, by what was measured."""
     length = float(piece.length_m)
-    taken = sorted((d.at_m, d.diameter_m) for d in piece.diameters)
+    taken = sorted((d.at_m, d.across_m) for d in piece.diameters)
     at = np.array([a for a, _ in taken])
     diameter = np.array([d for _, d in taken])
     if at.size == 1:

@@ -118,7 +118,7 @@ def _piece_row(line: PieceLine, unit: ForceUnit) -> tuple[str, ...]:
     piece = line.piece
     condition = "" if piece.condition == "green" else f", {piece.condition.replace('_', ' ')}"
     diameters = ", ".join(
-        f"{format_length(each.diameter_m, 'cm')} at {format_length(each.at_m)}"
+        f"{format_length(each.across_m, 'cm')} at {format_length(each.at_m)}"
         for each in piece.diameters
     )
     weight = (
