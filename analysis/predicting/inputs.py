@@ -12,7 +12,7 @@ from typing import Final
 from analysis.errors import PredictionError
 from logger.records import Record
 
-_SIGNED: Final = frozenset({"x_m", "y_m", "z_m"})
+_SIGNED: Final = frozenset({"x_m", "y_m", "z_m", "wood_axis", "down_rad", "bearing_rad"})
 
 
 def name_of(record: Record) -> str:
@@ -65,7 +65,7 @@ def _check(value: object, owner: str, key: str) -> None:
         for i, item in enumerate(value):
             _check(item, owner, f"{key}[{i}]")
     elif isinstance(value, float | int):
-        signed = key.rsplit(".", 1)[-1] in _SIGNED
+        signed = key.rsplit(".", 1)[-1].partition("[")[0] in _SIGNED
         if not math.isfinite(value) or (value < 0 and not signed):
             wanted = "a finite number" if signed else "a finite number, not negative"
             raise PredictionError(f"{owner}: {key} is {value}; write {wanted}")
