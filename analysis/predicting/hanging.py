@@ -111,6 +111,12 @@ def tag_pull_n(pull_n: ArrayLike, down_rad: ArrayLike, bearing_rad: ArrayLike = 
     return np.asarray(np.stack(np.broadcast_arrays(*parts), axis=-1))
 
 
+def tag_force_n(rig: Rig) -> FloatArray | None:
+    """Give the pull of a rig's tag line as written, (3,), or None."""
+    line = rig.tag_line_pull
+    return None if line is None else tag_pull_n(line.force_n, line.down_rad, line.bearing_rad)
+
+
 def load_vector_n(rig: Rig, weight_n: ArrayLike, tag_n: ArrayLike | None = None) -> FloatArray:
     """Add weight and tag line at the piece, (..., 3).
 

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import PredictionError
-from analysis.predicting.hanging import geometry_warnings, load_vector_n
+from analysis.predicting.hanging import geometry_warnings, load_vector_n, tag_force_n
 from analysis.predicting.inputs import name_of
 from analysis.predicting.path import Loads, Setting, fall_length_m, hang
 from analysis.predicting.rig import (
@@ -173,7 +173,7 @@ def loads_from_reading(
     motion : State
         ``raising``, ``holding``, ``lowering`` or ``first_drop``.
     tag_n : array_like, optional
-        (3,): pull of a tag line at the piece, z up.
+        (3,): pull of a tag line at the piece, z up; as written in the rig by default.
 
     Returns
     -------
@@ -202,7 +202,7 @@ def loads_from_reading(
             f"{name_of(rig)}: station {at.name!r}: a reading of {reading_n} ± {u_n} N says nothing; "
             "give a reading above 0 and an uncertainty of 0 or more"
         )
-    tag = None if tag_n is None else np.asarray(tag_n, dtype=np.float64)
+    tag = tag_force_n(rig) if tag_n is None else np.asarray(tag_n, dtype=np.float64)
     found = _Solved(rig, at, reading_n, motion, tag)
     weight = _inferred(found, "weight", "piece", found.weight_n, u_n, tagged=_tagged(found, tag))
     loads = tuple(

@@ -23,7 +23,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -71,6 +71,12 @@ class Loads:
     span: SpanState | None
     pulls: dict[str, Pulls]
     winch: FloatArray
+
+    def at(self, kind: Literal["leg", "sling"], name: str) -> FloatArray:
+        """Load in a leg, or in the sling of a node."""
+        if kind == "sling":
+            return self.slings[name]
+        return next(force for leg, force in self.legs.items() if leg == name)
 
     @property
     def vectors(self) -> dict[str, FloatArray]:

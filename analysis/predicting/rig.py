@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
+from analysis.predicting.hanging import load_vector_n, tag_force_n
 from analysis.predicting.inputs import check_numbers, missing, name_of
 from analysis.predicting.path import (
     DEFAULT_BLOCK,
@@ -218,19 +219,23 @@ def check_station(rig: Rig, station: Station) -> None:
         )
 
 
+def station_place(rig: Rig, station: Station) -> tuple[Literal["leg", "sling"], str]:
+    """Where in the rig a cell reads: a leg's tension, or the load in a node's sling."""
+    if station.mount == "sling":
+        return "sling", station_node(rig, station).name
+    if station.mount == "running_line":
+        return "leg", "fall"
+    if station.node or station.leg == "standing":
+        return "sling", nodes_by_role(rig, "anchor")[0].name
+    return "leg", "lead"
+
+
 def reading_per_newton(rig: Rig, loads: Loads, station: Station | None = None) -> FloatArray:
     """Give the reading at a station (the main one) per newton of vertical load at the piece.
 
     With loads in newtons the reading is in newtons.
     """
-    at = station or rig.station
-    if at.mount == "sling":
-        return loads.slings[station_node(rig, at).name]
-    if at.mount == "running_line":
-        return loads.legs["fall"]
-    if at.node or at.leg == "standing":
-        return loads.slings[nodes_by_role(rig, "anchor")[0].name]
-    return loads.legs["lead"]
+    return loads.at(*station_place(rig, station or rig.station))
 
 
 def reads_directly(rig: Rig, station: Station | None = None) -> bool:
@@ -285,12 +290,14 @@ def friction_ends(rig: Rig, state: State) -> Loads:
 def readings(rig: Rig, weight_n: float, state: State = "holding") -> tuple[StationReading, ...]:
     """Predict what every station of a rig reads for a weight, with the friction band.
 
+    A tag line's pull counts where it is written.
+
     Parameters
     ----------
     rig : Rig
         With its stations.
     weight_n : float
-        Vertical load at the piece, positive.
+        Of the piece, above 0.
     state : State
         ``raising``, ``holding``, ``lowering`` or ``first_drop``.
 
@@ -305,14 +312,11 @@ def readings(rig: Rig, weight_n: float, state: State = "holding") -> tuple[Stati
         The rig cannot be computed, a cell cannot be there, or the weight is not positive.
     """
     check_rig(rig)
-    if not (math.isfinite(weight_n) and weight_n > 0):
-        raise PredictionError(f"{name_of(rig)}: the weight is {weight_n}; write a positive number")
-    loads = friction_ends(rig, state)
+    load = load_vector_n(rig, weight_n, tag_force_n(rig))
+    loads = hang(rig, friction_ends_setting(rig, state), load)
     found = []
     for station in rig.stations:
-        read = weight_n * np.broadcast_to(
-            reading_per_newton(rig, loads, station), loads.winch.shape
-        )
+        read = np.broadcast_to(reading_per_newton(rig, loads, station), loads.winch.shape)
         ends = (float(read[0]), float(np.min(read)), float(np.max(read)))
         found.append(StationReading(station.name, station.cell, _reads(rig, station), *ends))
     return tuple(found)

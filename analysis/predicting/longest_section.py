@@ -1,0 +1,183 @@
+"""A section of a limb as a piece, and the loads that it brings to a rig.
+
+Comes in: a limb with its taper, where it is cut, its rig and rope. Goes out: the section
+as a piece, and its loads at every place. Must not: know about limits.
+
+Notes
+-----
+A section runs from ``start_m`` to ``end_m``, both from the limb's butt. Its diameters are
+those measured along it and, at its cuts, those on the straight line between neighbours.
+The limb's brush is spread evenly over its outer half. What the planned piece says about
+its release and drop is kept; distances along the piece (lift off centre, centre above
+tie) grow with its length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import msgspec
+import numpy as np
+
+from analysis.errors import PredictionError
+from analysis.predicting.hanging import hanging, load_vector_n, tag_force_n
+from analysis.predicting.inputs import name_of
+from analysis.predicting.path import Loads, hang
+from analysis.predicting.piece import estimate
+from analysis.predicting.predict import predict
+from analysis.predicting.rig import friction_ends_setting, station_place
+from logger.records import Diameter, Piece, Rig, Rope
+
+HEAVY: Final = 1.645
+"""Standard uncertainties from the middle to the 95 % heavy piece."""
+
+BRUSH_FROM: Final = 0.5
+_THINNEST, _THICKEST = 0.5, 1.25
+
+Place = tuple[str, str]
+
+
+def diameter_at_m(limb: Piece, at_m: float) -> float:
+    """Diameter on the straight line through its neighbours, as far as it may be taken.
+
+    Examples
+    --------
+    >>> limb = Piece(name="L", length_m=4.0, rig="R", diameters=(
+    ...     Diameter(at_m=0.0, diameter_m=0.3), Diameter(at_m=4.0, diameter_m=0.1)))
+    >>> round(diameter_at_m(limb, 1.0), 3)
+    0.25
+    """
+    taken = sorted((d.at_m, d.diameter_m) for d in limb.diameters)
+    if len(taken) < 2:
+        raise PredictionError(
+            f"{name_of(limb)}: a limb needs diameters at two places at least, or its taper is unknown"
+        )
+    at, wide = (np.array(column) for column in zip(*taken, strict=True))
+    if at[0] <= at_m <= at[-1]:
+        return float(np.interp(at_m, at, wide))
+    near, next_ = (0, 1) if at_m < at[0] else (-1, -2)
+    slope = (wide[near] - wide[next_]) / (at[near] - at[next_])
+    on_line = wide[near] + slope * (at_m - at[near])
+    return float(np.clip(on_line, _THINNEST * wide[near], _THICKEST * wide[near]))
+
+
+def _brush_share(limb: Piece, bare: Piece, start_m: float, end_m: float) -> float:
+    if limb.brush_share == 0:
+        return 0.0
+    wood = msgspec.structs.replace(limb, brush_share=0.0)
+    brush = estimate(wood).mass_kg * limb.brush_share / (1.0 - limb.brush_share)
+    outer = BRUSH_FROM * limb.length_m
+    part = max(end_m - max(start_m, outer), 0.0) / (limb.length_m - outer)
+    here = brush * part
+    return min(here / (here + estimate(bare).mass_kg), 0.9)
+
+
+def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piece:
+    """Give the piece between two places of a limb, measured from its butt.
+
+    Parameters
+    ----------
+    limb : Piece
+        The whole limb, with release, drop or swing as planned for the planned piece.
+    start_m, end_m : float
+        From the limb's butt.
+    planned_m : float
+        Length of the planned piece.
+
+    Returns
+    -------
+    Piece
+    """
+    length = end_m - start_m
+    inside = [d for d in limb.diameters if start_m < d.at_m < end_m]
+    diameters = (
+        Diameter(at_m=0.0, diameter_m=diameter_at_m(limb, start_m)),
+        *(Diameter(at_m=d.at_m - start_m, diameter_m=d.diameter_m) for d in inside),
+        Diameter(at_m=length, diameter_m=diameter_at_m(limb, end_m)),
+    )
+    bare = msgspec.structs.replace(
+        limb,
+        name=f"{limb.name}, {length:.2f} m",
+        length_m=length,
+        diameters=diameters,
+        brush_share=0.0,
+        guesses=(),
+    )
+    longer = length / planned_m
+    changes: dict[str, object] = {"brush_share": _brush_share(limb, bare, start_m, end_m)}
+    if limb.release is not None:
+        offset = limb.release.offset_m * longer
+        changes["release"] = msgspec.structs.replace(limb.release, offset_m=offset)
+    if limb.drop is not None:
+        centre = limb.drop.centre_above_tie_m * longer
+        changes["drop"] = msgspec.structs.replace(limb.drop, centre_above_tie_m=centre)
+    return msgspec.structs.replace(bare, **changes)
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceLoad:
+    """Load of one piece at one place, newtons; see ``PlaceCurve``."""
+
+    hang_n: float
+    hang_high_n: float
+    peak_p50_n: float
+    peak_p95_n: float
+
+    @property
+    def largest_n(self) -> float:
+        """The larger of 95 % predicted peak and 95 % heavy piece raised."""
+        return max(self.hang_high_n, self.peak_p95_n)
+
+
+@dataclass(frozen=True, slots=True)
+class SectionLoads:
+    """Computed weight of a section and its loads at every leg, sling and station."""
+
+    length_m: float
+    weight_n: float
+    places: dict[Place, PlaceLoad]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Loader:
+    """Loads of sections of one limb on one rig.
+
+    ``draws`` and ``seed`` are those of the prediction, the same for every section, so that
+    loads change smoothly with length.
+    """
+
+    limb: Piece
+    rig: Rig
+    rope: Rope
+    planned_m: float
+    draws: int
+    seed: int
+
+    def of(self, start_m: float, end_m: float) -> SectionLoads:
+        """Compute the loads of a section."""
+        piece = section(self.limb, start_m, end_m, self.planned_m)
+        told = predict(piece, self.rig, self.rope, draws=self.draws, seed=self.seed)
+        weight = float(told["weight"]["weight_n"])
+        heavy = weight + HEAVY * float(told["weight"]["weight_u_n"]) / 2.0
+        tag = tag_force_n(self.rig)
+        middle = hanging(self.rig, weight, 1.0, tag_n=tag)
+        ends = hang(
+            self.rig,
+            friction_ends_setting(self.rig, "holding"),
+            load_vector_n(self.rig, heavy, tag),
+        )
+        places: dict[Place, PlaceLoad] = {}
+        for kind, name in _every_place(middle):
+            peak = told["points"][f"{kind} {name}"]
+            now, high = float(middle.at(kind, name)), float(np.max(ends.at(kind, name)))
+            places[kind, name] = PlaceLoad(now, high, peak["p50"], peak["p95"])
+        for station in self.rig.stations:
+            places["station", station.name] = places[station_place(self.rig, station)]
+        return SectionLoads(end_m - start_m, weight, places, tuple(told["warnings"]))
+
+
+def _every_place(loads: Loads) -> list[tuple[Literal["leg", "sling"], str]]:
+    legs: list[tuple[Literal["leg", "sling"], str]] = [("leg", leg) for leg in loads.legs]
+    return legs + [("sling", node) for node in loads.slings]
