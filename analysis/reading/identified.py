@@ -42,6 +42,7 @@ USUAL_DAMPING: Final = 0.1
 
 _LONGEST_RING_S: Final = 12.0
 _NEAR_STICKING: Final = 0.95
+_GUARD_S: Final = 0.1
 _LEAST_SWING: Final = 0.003
 
 
@@ -182,7 +183,7 @@ def _ring_window(trace: Trace, story: Story, hang_n: float) -> tuple[int, int, S
     release, hang = story.release, story.hang
     if release is None or hang is None or release.kind == "gradual":
         return None
-    end_s = min(hang.end_s, release.after_first_s + _LONGEST_RING_S)
+    end_s = min(hang.end_s - _GUARD_S, release.after_first_s + _LONGEST_RING_S)
     first, last = (int(i) for i in np.searchsorted(trace.time_s, (release.first_s, end_s)))
     low = np.flatnonzero(story.smooth_n[first:last] < max(story.zero.slack_n, 0.0))
     if low.size:

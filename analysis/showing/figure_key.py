@@ -86,6 +86,7 @@ def key_rows(picture: Picture, top: tuple[float, float]) -> list[KeyRow]:
         )
         patch = Patch(facecolor="#d5e2ef", edgecolor=BEFORE, hatch="////", lw=0.8)
         words = f"predicted peak {low} to {high} {unit} (5 to 95 %), dotted: median {mid}"
+        words += ", darker: middle half" if band.p25_n is not None else ""
         above = "; the band goes on above the picture" if _above(band.p95_n, picture, top) else ""
         rows.append(KeyRow(patch, f"{words}{_comma(band.label)}{above}"))
     for line in picture.limits:
@@ -123,7 +124,7 @@ def write_key(figure: Figure, rows: list[KeyRow], lines: list[list[str]], key_in
         middle = y_in - LINE_IN / 2
         if isinstance(row.swatch, Line2D):
             row.swatch.set_data([0.12, 0.55], [middle, middle])
-            if row.swatch.get_marker() == "o":
+            if row.swatch.get_linestyle() == "None" or row.swatch.get_marker() == "o":
                 row.swatch.set_data([0.335], [middle])
             axes.add_line(row.swatch)
         elif row.swatch is not None:

@@ -252,6 +252,10 @@ def _draw_levels(axes: Axes, picture: Picture, *, annotate: bool) -> None:
             band.p05_n * unit, band.p95_n * unit, facecolor="none", edgecolor=BEFORE,
             hatch="////", lw=0.0, alpha=0.35, zorder=1,
         )  # fmt: skip
+        if band.p25_n is not None and band.p75_n is not None:
+            axes.axhspan(
+                band.p25_n * unit, band.p75_n * unit, facecolor=BEFORE, alpha=0.22, lw=0, zorder=1
+            )
         axes.axhline(band.p50_n * unit, color=BEFORE, lw=1.4, ls=(0, (1, 1.4)), zorder=3)
     if picture.hang_n is not None:
         half = picture.hang_u_n or 0.0

@@ -9,10 +9,14 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
+from analysis.learning.pit import Compared, report_on
+from analysis.showing.compare_figure import draw_compared, season_of
 from analysis.showing.figures import draw_lowering, save_figure
 from analysis.showing.page import Entry, page_html
 from analysis.showing.picture import alt_text, picture_of
 from analysis.showing.report import Review
+from analysis.showing.ring_figure import draw_ringdown
+from analysis.showing.rules_figure import draw_pit
 from analysis.showing.wording import STANDING, groups_of, remarks_of, title_of
 from logger.units import ForceUnit
 
@@ -31,6 +35,63 @@ def write_figures(reviews: Sequence[Review], folder: Path, unit: ForceUnit) -> d
     for path, picture in pictures.items():
         path.write_bytes(picture)
     return pictures
+
+
+def write_ring_figure(review: Review, path: Path, unit: ForceUnit) -> Path:
+    """Draw a lowering's ring-down and its fit into a .png or .svg; give its path.
+
+    Raises
+    ------
+    TraceError
+        No ring-down was fitted.
+    """
+    save_figure(draw_ringdown(review, unit), path)
+    return path
+
+
+def write_compared(
+    reviews: Sequence[Review], folder: Path, unit: ForceUnit, about: str
+) -> list[Path]:
+    """Draw measured against predicted, and the percentiles; give the paths.
+
+    Parameters
+    ----------
+    reviews : sequence of Review
+        Those discarded, without comparison or predicted afterwards are passed over.
+    folder : Path
+        Where ``measured-predicted.png`` and ``percentiles.png`` go.
+    unit : str
+        Unit of force.
+    about : str
+        What was compared.
+
+    Returns
+    -------
+    list of Path
+        Empty when nothing can be compared.
+    """
+    report = report_on(one for review in reviews if (one := _compared(review)) is not None)
+    if report.overall is None:
+        return []
+    said = f"{about}: {len(report.points)} lowering(s)"
+    drawn = {
+        folder / "measured-predicted.png": draw_compared(report, said, unit),
+        folder / "percentiles.png": draw_pit(season_of(report), said),
+    }
+    for path, figure in drawn.items():
+        save_figure(figure, path)
+    return list(drawn)
+
+
+def _compared(review: Review) -> Compared | None:
+    """Give a review's comparison with a prediction stored before it."""
+    stored, source = review.source.prediction, review.source
+    if review.comparison is None or stored is None or source.rig is None:
+        return None
+    if not stored.made_before or source.tag.discarded:
+        return None
+    peak = stored.result["peak_n"]
+    return Compared(source.rig.method, review.comparison, peak["p05"], peak["p95"])
 
 
 def write_page(

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from analysis.learning.margins import Margin
 from analysis.reading.trace import Trace
 from analysis.showing.report import Review, phase_words
@@ -40,12 +42,14 @@ class LimitLine:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Predicted peak: 5, 50 and 95 %, with words on when that was made."""
+    """Predicted peak: 5, 50 and 95 %, with words on when that was made; the middle half."""
 
     p05_n: float
     p50_n: float
     p95_n: float
     label: str
+    p25_n: float | None = None
+    p75_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +201,10 @@ def _band(review: Review) -> Band | None:
         return None
     peak = stored.result["peak_n"]
     when = "stored before the lowering" if stored.made_before else "made AFTER the lowering"
-    return Band(peak["p05"], peak["p50"], peak["p95"], f"{when}, {local(stored.made_wall_ns)}")
+    said = f"{when}, {local(stored.made_wall_ns)}"
+    held = stored.result.get("peak_quantiles")
+    inner = np.interp((0.25, 0.75), held["p"], held["force_n"]).tolist() if held else (None, None)
+    return Band(peak["p05"], peak["p50"], peak["p95"], said, *inner)
 
 
 def _drawn(margin: Margin) -> bool:

@@ -40,6 +40,11 @@ _NAME_WIDTH = 18
     help="Draw the lowering into this .png or .svg.",
 )
 @click.option(
+    "--ring",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw its ring-down and the fit into this .png or .svg.",
+)
+@click.option(
     "--page",
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write one .html page that needs nothing else.",
@@ -47,7 +52,7 @@ _NAME_WIDTH = 18
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for a figure of each lowering and the page.",
+    help="Folder for a figure of each lowering, the page, and with all: measured against predicted.",
 )
 @units_option
 @json_option
@@ -55,6 +60,7 @@ def command(
     logbook: Path,
     which: str,
     figure: Path | None,
+    ring: Path | None,
     page: Path | None,
     out: Path | None,
     units: str,
@@ -67,8 +73,10 @@ def command(
     """
     unit = cast("ForceUnit", units)
     _check_targets(which, figure, page)
+    _check_targets(which, ring, None, "--ring")
     reviews, refused = _reviews(logbook, which)
     written = _write_files(logbook, reviews, unit, figure, page, out)
+    written += _write_more(logbook, reviews, unit, ring, out if which == "all" else None)
     if as_json:
         print_json(_as_json(logbook, reviews, refused, written, which))
         return
@@ -82,10 +90,12 @@ def command(
         click.echo(f"written: {path}")
 
 
-def _check_targets(which: str, figure: Path | None, page: Path | None) -> None:
+def _check_targets(
+    which: str, figure: Path | None, page: Path | None, option: str = "--figure"
+) -> None:
     """Refuse what cannot be written before anything is read."""
     if figure is not None and which == "all":
-        raise InputError("--figure takes one lowering; for all of them give a folder: --out DIR")
+        raise InputError(f"{option} takes one lowering; for all of them give a folder: --out DIR")
     if figure is not None and figure.suffix.lower() not in {".png", ".svg"}:
         raise InputError(f"{figure}: a figure is .png or .svg")
     if page is not None and page.suffix.lower() not in {".html", ".htm"}:
@@ -173,6 +183,22 @@ def _write_files(
         page = page or out / "lowerings.html"
     if page is not None:
         written.append(write_page(reviews, page, unit, logbook.name, list(pictures.values())))
+    return written
+
+
+def _write_more(
+    logbook: Path, reviews: list[Review], unit: ForceUnit, ring: Path | None, out: Path | None
+) -> list[Path]:
+    """Write the ring-down of one lowering, and the comparison of all; give what was written."""
+    if ring is None and out is None:
+        return []
+    from analysis.showing.files import write_compared, write_ring_figure
+
+    written = []
+    if ring is not None:
+        written.append(write_ring_figure(reviews[0], ring, unit))
+    if out is not None:
+        written += write_compared(reviews, out, unit, logbook.name)
     return written
 
 

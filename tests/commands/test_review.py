@@ -76,12 +76,18 @@ def test_figure_page_and_folder(tmp_path: Path) -> None:
     made = prepared(tmp_path)
     out = tmp_path / "out"
     text = said(made, "all", "--out", str(out), "--page", str(tmp_path / "season.html"))
-    assert sorted(path.name for path in out.iterdir()) == ["lowering-1.png", "lowering-2.png"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        "lowering-1.png",
+        "lowering-2.png",
+        "measured-predicted.png",
+        "percentiles.png",
+    ]
     assert (tmp_path / "season.html").is_file()
     assert f"written: {out / 'lowering-1.png'}" in text.replace("\n", "")
     said(made, "all", "--out", str(out))
     assert (out / "lowerings.html").is_file()
-    said(made, "2", "--figure", str(tmp_path / "f.svg"))
+    said(made, "2", "--figure", str(tmp_path / "f.svg"), "--ring", str(tmp_path / "ring.png"))
+    assert (tmp_path / "ring.png").is_file()
     assert (tmp_path / "f.svg").read_text(encoding="utf-8").startswith("<?xml")
 
 
@@ -122,6 +128,7 @@ def test_when_none_can_be_read_it_is_an_error(tmp_path: Path) -> None:
         (("seven",), "give a lowering's number, or last"),
         (("all", "--figure", "x.png"), "give a folder: --out DIR"),
         (("1", "--figure", "x.pdf"), "a figure is .png or .svg"),
+        (("all", "--ring", "x.png"), "--ring takes one lowering"),
         (("1", "--page", "x.pdf"), "a page is .html"),
     ],
 )
