@@ -237,7 +237,7 @@ def _has_shoulder(times: FloatArray, share: FloatArray) -> bool:
     slope = share[:-few] - share[few:]
     usual = few * float(share[0] - share[-1]) / max(share.size - 1, 1)
     middle = 0.5 * (share[:-few] + share[few:])
-    slow = (slope < _SLOW * usual) & (middle > 0.15) & (middle < 0.75)
+    slow = (np.abs(slope) < _SLOW * usual) & (middle > 0.15) & (middle < 0.75)
     return any(
         last - first >= few and bool(np.any(slope[last:] > _STEEP * usual))
         for first, last in runs(slow)
