@@ -22,7 +22,7 @@ from logger.errors import LoggerError, RecordingError
 from logger.live import Consumer, Snapshot
 from logger.logbook.writer import LogbookWriter
 from logger.pipeline import ByteQueue, Pipeline, TransportEvent, room_for
-from logger.recorder import BATCH_S, Recorder
+from logger.recorder import BATCH_S, ROOM_BYTES, Recorder
 from logger.samples import Ack, Fault, MarkMade
 from logger.transports import Deliver, Notice, Transport, open_transport
 from logger.trigger import DEFAULT_SETTINGS, TriggerSettings
@@ -37,7 +37,7 @@ class SessionPlan:
     """What to record, and where.
 
     ``room_bytes`` is that of the queue in front of the pipeline; 60 s of what the links are
-    taken to bring when None.
+    taken to bring when None. ``recorder_room_bytes`` is that of the queue behind it.
     """
 
     logbook: Path
@@ -45,6 +45,7 @@ class SessionPlan:
     trigger: TriggerSettings = DEFAULT_SETTINGS
     batch_s: float = BATCH_S
     room_bytes: int | None = None
+    recorder_room_bytes: int = ROOM_BYTES
 
 
 class Session:
@@ -62,6 +63,11 @@ class Session:
         The machine's own when left out.
     opener : callable, optional
         Makes a transport from a URL.
+
+    Attributes
+    ----------
+    acknowledged : dict
+        Stream -> last index that is on disk.
     """
 
     def __init__(
@@ -77,6 +83,7 @@ class Session:
         self._clock = clock or SystemClock()
         self._consumers = tuple(consumers)
         self._on_ack = on_ack
+        self.acknowledged: dict[int, int] = {}
         self._open = opener
         self._woken = threading.Event()
         self._transports: list[Transport] = []
@@ -114,7 +121,11 @@ class Session:
             self._stop_transports()
             raise
         recorder = Recorder(
-            writer, on_ack=self._on_ack, on_end=self._woken.set, batch_s=plan.batch_s
+            writer,
+            on_ack=self._acked,
+            on_end=self._woken.set,
+            batch_s=plan.batch_s,
+            room_bytes=plan.recorder_room_bytes,
         )
         pipeline = Pipeline(
             recorder.put,
@@ -185,6 +196,12 @@ class Session:
         if failures:
             raise failures[0]
         return self._last
+
+    def _acked(self, acks: Sequence[Ack]) -> None:
+        """Keep what is on disk, tell who asked."""
+        self.acknowledged |= {ack.stream_id: ack.last_index for ack in acks}
+        if self._on_ack is not None:
+            self._on_ack(acks)
 
     def _sink(self, number: int, *, patient: bool) -> tuple[Deliver, Notice]:
         """Give what a transport calls: it only puts."""

@@ -8,13 +8,12 @@ recorder's or the pipeline's thread.
 from __future__ import annotations
 
 import contextlib
-import queue
 import re
 import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -23,8 +22,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from logger.commands.acknowledged import printed_acks, read_back
 from logger.commands.output import json_option, logbook_argument, print_json, units_option
-from logger.commands.status import CAUTION, cell_line, counted, losses
+from logger.commands.status import CAUTION, cell_line, counted, disk_state, losses
 from logger.errors import InputError, LoggerError
 
 if TYPE_CHECKING:
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from logger.commands.terminal import TerminalView
     from logger.live import Snapshot
     from logger.records import Sheet
-    from logger.samples import Ack
     from logger.session import Session, SessionPlan
     from logger.transports import Transport
     from logger.units import ForceUnit
@@ -117,7 +116,7 @@ def command(logbook: Path, **given: Any) -> None:
     started = time.monotonic()
     with contextlib.ExitStack() as stack:
         stopping = stack.enter_context(_signals())
-        ack = stack.enter_context(_acks()) if given["acks"] else None
+        ack = stack.enter_context(printed_acks()) if given["acks"] else None
         terminal = stack.enter_context(_terminal(given)) if _wants_view(given) else None
         consumers = () if terminal is None else (Consumer("terminal", terminal.show),)
         say = _say if terminal is None else terminal.say
@@ -136,6 +135,7 @@ def command(logbook: Path, **given: Any) -> None:
     _say_all(calibrations, _say)
     summarise(logbook, session.snapshot, time.monotonic() - started, as_json=given["as_json"])
     if failure is not None:
+        _say_lines(read_back(logbook, session.acknowledged))
         raise failure
 
 
@@ -300,6 +300,7 @@ class StatusLines:
         self._due += STATUS_S
         for view in snapshot.cells:
             _say(cell_line(snapshot, view, self._units))
+        _say(disk_state(snapshot))
 
 
 @contextlib.contextmanager
@@ -319,29 +320,6 @@ def _signals() -> Iterator[threading.Event]:
             signal.signal(getattr(signal, name), handler)
 
 
-@contextlib.contextmanager
-def _acks() -> Iterator[Callable[[Sequence[Ack]], None]]:
-    """Print acknowledgements on a thread of their own: a full pipe holds up nothing."""
-    batches: queue.SimpleQueue[Sequence[Ack] | None] = queue.SimpleQueue()
-
-    def run() -> None:
-        while (batch := batches.get()) is not None:
-            text = "".join(f"ack {ack.stream_id} {ack.last_index}\n" for ack in batch)
-            try:
-                sys.stdout.write(text)
-                sys.stdout.flush()
-            except OSError:
-                return
-
-    thread = threading.Thread(target=run, name="acks", daemon=True)
-    thread.start()
-    try:
-        yield batches.put
-    finally:
-        batches.put(None)
-        thread.join(1.0)
-
-
 def _wants_view(given: dict[str, Any]) -> bool:
     """Whether standard output is a terminal that nothing else is printed on."""
     return sys.stdout.isatty() and not (given["quiet"] or given["acks"] or given["as_json"])
@@ -358,6 +336,11 @@ def _say(text: str) -> None:
     """Write to standard error; a closed one ends nothing."""
     with contextlib.suppress(OSError):
         click.echo(text, err=True)
+
+
+def _say_lines(lines: Iterable[str]) -> None:
+    for line in lines:
+        _say(line)
 
 
 def _say_all(calibrations: Calibrations, say: Callable[[str], None]) -> None:

@@ -308,7 +308,30 @@ def test_status_lines_come_every_few_seconds(
     lines = record.StatusLines("kN")
     for now[0] in (1.0, 5.0, 6.0, 10.0):
         lines.show(snapshot(loaded()))
-    assert capsys.readouterr().err.count("lead: 2.40 kN") == 2
+    said = capsys.readouterr().err
+    assert said.count("lead: 2.40 kN") == 2
+    assert said.count("2 lowerings recorded; disk: 5.0 GB free") == 2
+
+
+SHOWN = (
+    "samples/s", "in 0 gaps", "0 faults", "battery 87 %", "clock +12 ppm", "GB free",
+    "lowering 3 under way, peak 2.72 kN",
+)  # fmt: skip
+
+
+def test_headless_and_in_a_terminal_the_same_is_shown(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [0.0]
+    monkeypatch.setattr("logger.commands.record.time.monotonic", lambda: now[0])
+    lines = record.StatusLines("kN")
+    now[0] = 6.0
+    lines.show(snapshot(loaded()))
+    headless = capsys.readouterr().err
+    drawn = " ".join(text_of(loaded()).split())
+    for part in SHOWN:
+        assert part in headless
+        assert part in drawn
 
 
 # --- how it ends ----------------------------------------------------------------------------
