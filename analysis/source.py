@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.errors import PredictionError, SourceError
 from analysis.predicting.rig import station_gain
-from analysis.reading.place_of_rig import place_of_rig
+from analysis.reading.place_of_rig import place_of_rig, station_at
 from analysis.reading.trace import Chain, Gap, Trace, make_trace
 from logger.logbook.reader import LogbookReader
 from logger.logbook.rows import Lowering, Samples, Stream
@@ -227,14 +227,16 @@ def _chain(
     ends: tuple[float | None, float | None] = (None, None)
     if rig is None:
         cautions.append("no rig is known: the hang weight is the load at the cell")
-    elif stream.station not in {None, "", rig.station.name}:
+    elif (at := station_at(rig, stream.station, stream.cell)) is None:
+        known = ", ".join(station.name for station in rig.stations)
+        word = "stations are" if len(rig.stations) > 1 else "station is"
         cautions.append(
-            f"the rig's station is {rig.station.name}, the cell was at {stream.station}: "
+            f"the rig's {word} {known}, the cell was at {stream.station}: "
             "the hang weight is the load at the cell"
         )
     else:
         try:
-            station = station_gain(rig)
+            station = station_gain(rig, None, at)
             gain, gain_rel_u = station.gain, station.rel_u
             ends = (station.low, station.high)
         except PredictionError as error:
@@ -294,10 +296,11 @@ def _trace(
 
 
 def _placed(trace: Trace, stream: Stream, rig: Rig | None, piece: Piece | None) -> Trace:
-    """Tell the trace what its station reads, where the cell was at the rig's own station."""
-    if rig is None or stream.station not in {None, "", rig.station.name}:
+    """Tell the trace what its station reads, where the cell was at one of the rig's stations."""
+    station = None if rig is None else station_at(rig, stream.station, stream.cell)
+    if station is None:
         return trace
-    return replace(trace, place=place_of_rig(rig, piece))
+    return replace(trace, place=place_of_rig(rig, piece, station))
 
 
 def _limits(reader: LogbookReader, rig: Rig | None, stream: Stream) -> tuple[Limit, ...]:

@@ -23,7 +23,7 @@ from analysis.predicting.path import (
 from analysis.predicting.rig import reads_directly
 from analysis.predicting.rope import block_term_m_per_n
 from analysis.reading.place import NOWHERE, Place, Reads, RopeInPlay
-from logger.records import Piece, Rig
+from logger.records import Piece, Rig, Station
 
 _LEAST_M: Final = 0.05
 _TAPED_REL_U: Final = 0.02
@@ -31,7 +31,32 @@ _RUN_REL_U: Final = 0.2
 """Own assumption: how far a piece ran is planned, not measured."""
 
 
-def place_of_rig(rig: Rig | None, piece: Piece | None) -> Place:
+def station_at(rig: Rig, name: str | None, cell: str) -> Station | None:
+    """Find the rig's station where a cell was.
+
+    Parameters
+    ----------
+    rig : Rig
+        With one or more stations.
+    name : str or None
+        What the stream says of its station; empty when nobody said.
+    cell : str
+        Name of the cell.
+
+    Returns
+    -------
+    Station or None
+        By the station's name, else by its cell; the main one when nothing was said.
+    """
+    for station in rig.stations:
+        if name and station.name == name:
+            return station
+    if name:
+        return None
+    return next((station for station in rig.stations if station.cell == cell), rig.station)
+
+
+def place_of_rig(rig: Rig | None, piece: Piece | None, station: Station | None = None) -> Place:
     """Say what the rig's station reads and which rope the piece hangs on.
 
     Parameters
@@ -40,6 +65,8 @@ def place_of_rig(rig: Rig | None, piece: Piece | None) -> Place:
         As checked; None gives a place of which nothing is known.
     piece : Piece or None
         Its drop says how far the lead reaches when the rig does not.
+    station : Station, optional
+        One of the rig's; the main one by default.
 
     Returns
     -------
@@ -49,14 +76,13 @@ def place_of_rig(rig: Rig | None, piece: Piece | None) -> Place:
         return NOWHERE
     try:
         rope = _span_rope(rig) if rig.method == "span_rig" else _lead_rope(rig, piece)
-        return Place(_reads(rig), rig.method, rope)
+        return Place(_reads(rig, station or rig.station), rig.method, rope)
     except PredictionError:
         return NOWHERE
 
 
-def _reads(rig: Rig) -> Reads:
-    station = rig.station
-    if reads_directly(rig):
+def _reads(rig: Rig, station: Station) -> Reads:
+    if reads_directly(rig, station):
         return "piece"
     if station.mount == "running_line":
         return "fall"
