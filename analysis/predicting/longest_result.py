@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 
 from logger.records import Limit, LimitKind
 
+PlaceKind = Literal["station", "leg", "sling"]
 Judged = Literal["peak", "hang"]
 
 STATEMENT: Final = (
@@ -23,6 +24,19 @@ TWICE: Final = (
     "A working limit's design factor already allows for knots and shock; the predicted peak is "
     "set against it all the same, so shock counts twice here, on the careful side."
 )
+
+BASIS: Final = (
+    (
+        "pieces cut from the tip; brush share, release, drop and swing as for the planned piece; "
+        "distances along the piece grow with its length"
+    ),
+    (
+        "against a working limit stands the larger of the 95 % predicted peak and the 95 % heavy "
+        "piece raised with one standard uncertainty more friction than written"
+    ),
+    TWICE,
+)
+"""What a length rests on, for people."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +68,7 @@ class PlaceCurve:
         Predicted peak of the method.
     """
 
-    kind: Literal["station", "leg", "sling"]
+    kind: PlaceKind
     place: str
     hang_n: tuple[float, ...]
     hang_high_n: tuple[float, ...]

@@ -7,7 +7,7 @@ Notes
 -----
 A section runs from ``start_m`` to ``end_m``, both from the limb's butt. Its diameters are
 those measured along it and, at its cuts, those on the straight line between neighbours.
-The limb's brush is spread evenly over its outer half. What the planned piece says about
+Every section keeps the limb's brush share and condition. What the planned piece says about
 its release and drop is kept; distances along the piece (lift off centre, centre above
 tie) grow with its length.
 """
@@ -23,8 +23,8 @@ import numpy as np
 from analysis.errors import PredictionError
 from analysis.predicting.hanging import hanging, load_vector_n, tag_force_n
 from analysis.predicting.inputs import name_of
+from analysis.predicting.longest_result import PlaceKind
 from analysis.predicting.path import Loads, hang
-from analysis.predicting.piece import estimate
 from analysis.predicting.predict import predict
 from analysis.predicting.rig import friction_ends_setting, station_place
 from logger.records import Diameter, Piece, Rig, Rope
@@ -32,10 +32,9 @@ from logger.records import Diameter, Piece, Rig, Rope
 HEAVY: Final = 1.645
 """Standard uncertainties from the middle to the 95 % heavy piece."""
 
-BRUSH_FROM: Final = 0.5
 _THINNEST, _THICKEST = 0.5, 1.25
 
-Place = tuple[str, str]
+Place = tuple[PlaceKind, str]
 
 
 def diameter_at_m(limb: Piece, at_m: float) -> float:
@@ -62,17 +61,6 @@ def diameter_at_m(limb: Piece, at_m: float) -> float:
     return float(np.clip(on_line, _THINNEST * wide[near], _THICKEST * wide[near]))
 
 
-def _brush_share(limb: Piece, bare: Piece, start_m: float, end_m: float) -> float:
-    if limb.brush_share == 0:
-        return 0.0
-    wood = msgspec.structs.replace(limb, brush_share=0.0)
-    brush = estimate(wood).mass_kg * limb.brush_share / (1.0 - limb.brush_share)
-    outer = BRUSH_FROM * limb.length_m
-    part = max(end_m - max(start_m, outer), 0.0) / (limb.length_m - outer)
-    here = brush * part
-    return min(here / (here + estimate(bare).mass_kg), 0.9)
-
-
 def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piece:
     """Give the piece between two places of a limb, measured from its butt.
 
@@ -96,23 +84,22 @@ def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piec
         *(Diameter(at_m=d.at_m - start_m, diameter_m=d.diameter_m) for d in inside),
         Diameter(at_m=length, diameter_m=diameter_at_m(limb, end_m)),
     )
-    bare = msgspec.structs.replace(
+    cut = msgspec.structs.replace(
         limb,
         name=f"{limb.name}, {length:.2f} m",
         length_m=length,
         diameters=diameters,
-        brush_share=0.0,
         guesses=(),
     )
     longer = length / planned_m
-    changes: dict[str, object] = {"brush_share": _brush_share(limb, bare, start_m, end_m)}
+    changes: dict[str, object] = {}
     if limb.release is not None:
         offset = limb.release.offset_m * longer
         changes["release"] = msgspec.structs.replace(limb.release, offset_m=offset)
     if limb.drop is not None:
         centre = limb.drop.centre_above_tie_m * longer
         changes["drop"] = msgspec.structs.replace(limb.drop, centre_above_tie_m=centre)
-    return msgspec.structs.replace(bare, **changes)
+    return msgspec.structs.replace(cut, **changes)
 
 
 @dataclass(frozen=True, slots=True)
