@@ -17,6 +17,7 @@ from analysis.learning.compare import Comparison, compare_peak
 from analysis.learning.margins import Margin, State, margin_of
 from analysis.learning.why import Why, explain
 from analysis.reading.features import FLAG_WORDS, Features, read_features
+from analysis.showing.elsewhere import Elsewhere, loads_elsewhere
 from analysis.source import LoweringSource
 from logger.records import Limit, Rig, piece_key
 
@@ -69,6 +70,8 @@ class Review:
         From source, comparison and prediction; not the flags.
     why : Why or None
         Measured quantities tested as the explanation; None without a comparison.
+    elsewhere : tuple of Elsewhere
+        Loads inferred at places without a cell, at hang and peak.
     """
 
     source: LoweringSource
@@ -80,6 +83,7 @@ class Review:
     unplaced: tuple[Limit, ...]
     cautions: tuple[str, ...]
     why: Why | None = None
+    elsewhere: tuple[Elsewhere, ...] = ()
 
     @property
     def piece(self) -> str | None:
@@ -115,6 +119,7 @@ class Review:
             "predicted": self._predicted_json(),
             "comparison": self._comparison_json(),
             "why": self.why.to_dict() if self.why is not None else None,
+            "elsewhere": [one.to_dict() for one in self.elsewhere],
             "guesses": [msgspec.to_builtins(guess) for guess in self.guesses],
             "limits": [
                 *(_margin_json(margin) for margin in self.margins),
@@ -175,6 +180,7 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
         unplaced=unplaced,
         cautions=tuple(cautions),
         why=_why(source, features, comparison, cautions) if explained else None,
+        elsewhere=loads_elsewhere(source, features),
     )
 
 

@@ -71,12 +71,12 @@ def draw_ringdown(review: Review, unit: ForceUnit) -> Figure:
         lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
         head_in = 0.20 + 0.25 * len(title)
         key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
-        height_in = head_in + PANEL_IN + LEFT_OVER_IN + 0.95 + key_in
+        height_in = head_in + PANEL_IN + LEFT_OVER_IN + 1.0 + key_in
         figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
         FigureCanvasAgg(figure)
         write_head(figure, title, [])
         upper = _axes(figure, height_in - head_in, PANEL_IN)
-        lower = _axes(figure, height_in - head_in - PANEL_IN - 0.18, LEFT_OVER_IN)
+        lower = _axes(figure, height_in - head_in - PANEL_IN - 0.30, LEFT_OVER_IN)
         _draw(upper, lower, review, ring, unit)
         write_key(figure, rows, lines, key_in)
         return figure
@@ -116,7 +116,7 @@ def _draw(upper: Axes, lower: Axes, review: Review, ring: RingDown, unit: ForceU
     left = force_n[inside] - ring.force_n(time_s[inside])
     lower.axhline(0.0, color=QUIET, lw=0.8)
     lower.plot(time_s[inside], scale * left, ".", ms=2.2, color=INK)
-    lower.set_ylabel("left over", fontsize=9.5)
+    lower.text(0.01, 1.0, f"left over by the fit, {unit}", transform=lower.transAxes, va="bottom")
     lower.yaxis.set_major_locator(MaxNLocator(2))
     lower.set_xlabel("time, s")
     for axes in (upper, lower):

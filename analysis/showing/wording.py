@@ -12,6 +12,8 @@ from typing import Final
 
 from analysis.learning.margins import Margin
 from analysis.reading.features import FLAG_WORDS
+from analysis.showing.elsewhere import HEADING as ELSEWHERE_HEADING
+from analysis.showing.elsewhere import elsewhere_rows
 from analysis.showing.reading_wording import identified_rows, weight_words
 from analysis.showing.report import GuessScore, Review, phase_words
 from analysis.showing.why_wording import HEADING as WHY_HEADING
@@ -105,6 +107,7 @@ def groups_of(review: Review, unit: ForceUnit) -> Groups:
         (_predicted_heading(review), _predicted(review, unit)),
         ("Measured beside predicted", _comparison(review)),
         (WHY_HEADING, why_rows(review.why, unit)),
+        (ELSEWHERE_HEADING, elsewhere_rows(review.elsewhere, unit)),
         ("Guesses", [_guess(guess, unit) for guess in review.guesses]),
         ("Limits", [*_margins(review, unit), *(_unplaced(x, unit) for x in review.unplaced)]),
         *budget_groups(review.features, unit),
