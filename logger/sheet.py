@@ -13,10 +13,9 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import json
-import math
 import re
 import tomllib
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
@@ -24,12 +23,24 @@ import msgspec
 from msgspec import inspect
 
 from logger.errors import InputError, SheetError
-from logger.records import Guess, Limit, Piece, Record, Rig, Sheet, Station, convert, to_si
+from logger.records import Record, Sheet, convert, to_si
+from logger.sheet_findings import Finding, KeyPath, findings_of
 from logger.units import UNITS, dimension_of
 
-KeyPath = tuple[str | int, ...]
-Finding = tuple[KeyPath, str, str]
-"""Where something is wrong, what was expected, what stands there."""
+__all__ = [
+    "Finding",
+    "KeyPath",
+    "dotted",
+    "explain",
+    "explain_unit",
+    "load_toml",
+    "plain_values",
+    "read_sheet",
+    "read_source",
+    "refuse",
+    "steps",
+    "type_at",
+]
 
 _PATH: Final = re.compile(r" - at `\$([^`]*)`$")
 _STEP: Final = re.compile(r"\.([^.\[]+)|\[(\d+)\]")
@@ -173,7 +184,7 @@ def explain(error: msgspec.ValidationError, written: Any, record: type[Record]) 
     if said.startswith("Object contains unknown field") and name:
         return ((*where, name.group(1)), *_explain_unknown(type_at(where, record), name.group(1)))
     if said.startswith("Object missing required field") and name:
-        return (*where, name.group(1)), "this key, which is required", "nothing"
+        return (*where, name.group(1)), _required(type_at(where, record), name.group(1)), "nothing"
     if said.startswith("Invalid enum value"):
         return (
             where,
@@ -198,6 +209,14 @@ def _explain_unknown(kind: Any, name: str) -> tuple[str, str]:
     if close:
         return f"a known key; did you mean {close[0]}?", name
     return f"a known key (one of {', '.join(names)})", name
+
+
+def _required(kind: Any, name: str) -> str:
+    """Say what a key that is missing would hold; a choice names its values."""
+    field = next((one for one in kind.fields if one.name == name), None)
+    values = getattr(getattr(field, "type", None), "values", ())
+    choice = f": one of {', '.join(map(str, values))}" if values else ""
+    return f"this key, which is required{choice}"
 
 
 def type_at(where: KeyPath, record: type[Record]) -> Any:
@@ -230,171 +249,3 @@ def _shown(written: Any, where: KeyPath) -> str:
         written = written[step]
     shown = json.dumps(written, default=str, ensure_ascii=False)
     return shown if len(shown) <= 60 else f"{shown[:57]}…"
-
-
-# --- what one record says of another -----------------------------------------------------
-
-
-def findings_of(sheet: Sheet, rigs: set[str], ropes: set[str]) -> Iterator[Finding]:
-    """Everything that is wrong between the records of a sheet."""
-    yield from _not_finite(msgspec.to_builtins(sheet), ())
-    yield from _slashes(sheet)
-    for kind in ("piece", "rig", "rope", "cell"):
-        yield from _repeated((kind,), [record.name for record in getattr(sheet, kind)])
-    by_name = {rig.name: rig for rig in sheet.rig}
-    for i, piece in enumerate(sheet.piece):
-        yield from _piece_findings(piece, ("piece", i), by_name, rigs)
-    for i, rig in enumerate(sheet.rig):
-        yield from _rig_findings(rig, ("rig", i), {r.name for r in sheet.rope} | ropes)
-    for i, cell in enumerate(sheet.cell):
-        low, high = cell.points
-        if low.counts == high.counts or low.force_n == high.force_n:
-            yield (
-                ("cell", i, "points"),
-                "two different loads with different counts",
-                "the same twice",
-            )
-    for i, limit in enumerate(sheet.limit):
-        yield from _limit_findings(limit, ("limit", i), sheet, rigs | ropes)
-
-
-def _not_finite(value: Any, where: KeyPath) -> Iterator[Finding]:
-    """Infinite or undefined numbers, which TOML can write."""
-    if isinstance(value, dict):
-        for key, item in value.items():
-            yield from _not_finite(item, (*where, key))
-    elif isinstance(value, (list, tuple)):
-        for i, item in enumerate(value):
-            yield from _not_finite(item, (*where, i))
-    elif isinstance(value, float) and not math.isfinite(value):
-        yield where, "a finite number", str(value)
-
-
-def _slashes(sheet: Sheet) -> Iterator[Finding]:
-    """Names that would break the key ``job/piece``."""
-    if "/" in sheet.job.name:
-        yield ("job", "name"), "a name without '/'", sheet.job.name
-    for i, piece in enumerate(sheet.piece):
-        if "/" in piece.name:
-            yield ("piece", i, "name"), "a name without '/'", piece.name
-
-
-def _repeated(where: KeyPath, names: list[str]) -> Iterator[Finding]:
-    """Names used twice."""
-    for i, name in enumerate(names):
-        if name in names[:i]:
-            yield (*where, i, "name"), "a name not used before in this sheet", name
-
-
-def _named(where: KeyPath, name: str, known: Iterable[str], what: str) -> Iterator[Finding]:
-    """Find a reference to something that does not exist."""
-    names = sorted(set(known))
-    if name not in names:
-        listed = ", ".join(names) if names else "there is none yet"
-        yield where, f"the name of {what} ({listed})", name
-
-
-def _piece_findings(
-    piece: Piece, where: KeyPath, rigs: dict[str, Rig], known_rigs: set[str]
-) -> Iterator[Finding]:
-    """Check references, diameters, guesses and what the rig's method needs."""
-    yield from _named((*where, "rig"), piece.rig, set(rigs) | known_rigs, "a rig")
-    at_m = [diameter.at_m for diameter in piece.diameters]
-    for i in range(len(at_m)):
-        if at_m[i] > piece.length_m * (1 + 1e-9):
-            expected = f"a place on the piece (0 to {piece.length_m:g} m)"
-            yield (*where, "diameters", i, "at_m"), expected, f"{at_m[i]:g} m"
-        elif i and at_m[i] <= at_m[i - 1]:
-            expected = f"a place further out than {at_m[i - 1]:g} m"
-            yield (*where, "diameters", i, "at_m"), expected, f"{at_m[i]:g} m"
-    for i, guess in enumerate(piece.guesses):
-        yield from _guess_findings(guess, (*where, "guesses", i))
-    rig = rigs.get(piece.rig)
-    if rig is not None:
-        yield from _method_findings(piece, rig, where)
-
-
-def _guess_findings(guess: Guess, where: KeyPath) -> Iterator[Finding]:
-    """Find a guess of nothing."""
-    if guess.weight_n is None and guess.drop_m is None:
-        yield where, "weight_n or drop_m", "neither"
-
-
-def _method_findings(piece: Piece, rig: Rig, where: KeyPath) -> Iterator[Finding]:
-    """Check that a piece says what the method of its rig needs."""
-    needed = {
-        "span_rig": "release",
-        "snubbed_drop": "drop",
-        "let_run_drop": "drop",
-        "swing": "swing",
-    }.get(rig.method)
-    if needed is not None and getattr(piece, needed) is None:
-        yield (*where, needed), f"a table, because rig {rig.name} is a {rig.method}", "nothing"
-    elif rig.method == "let_run_drop" and piece.drop is not None and piece.drop.run_m is None:
-        yield (*where, "drop", "run_m"), "the braking distance of a let_run_drop", "nothing"
-
-
-def _rig_findings(rig: Rig, where: KeyPath, ropes: set[str]) -> Iterator[Finding]:
-    """Check references and what the method needs of the rig."""
-    yield from _named((*where, "rope"), rig.rope, ropes, "a rope")
-    names = [node.name for node in rig.nodes]
-    yield from _repeated((*where, "nodes"), names)
-    roles = [node.role for node in rig.nodes] or ["high_block"]
-    places = names + [role for role in roles if roles.count(role) == 1]
-    yield from _station_findings(rig.station, (*where, "station"), places)
-    if rig.method == "span_rig":
-        yield from _span_findings(rig, where)
-    elif rig.method == "snubbed_drop" and rig.fall_length_m is None and len(rig.nodes) < 2:
-        yield (
-            (*where, "fall_length_m"),
-            "the rope from high block to device, or both nodes",
-            "nothing",
-        )
-
-
-def _station_findings(station: Station, where: KeyPath, nodes: list[str]) -> Iterator[Finding]:
-    """Where a cell can sit."""
-    if station.node:
-        yield from _named((*where, "node"), station.node, nodes, "a node of this rig, or its role")
-    if station.mount == "sling" and not station.node:
-        yield (*where, "node"), "the node whose sling holds the cell", "nothing"
-    if station.mount == "running_line" and station.leg is None:
-        yield (*where, "leg"), "the leg that runs through the sensor", "nothing"
-    if station.mount == "end" and not station.node and station.leg is None:
-        yield (*where, "leg"), "a leg or a node for a cell at a rope's end", "neither"
-    if station.mount == "end" and station.leg == "fall" and not station.node:
-        expected = (
-            "lead or standing: an inline cell in the fall cannot pass a block; put it at the "
-            "lead's piece end, in the high block's or device's sling, or use a running_line sensor"
-        )
-        yield (*where, "leg"), expected, "fall"
-
-
-def _span_findings(rig: Rig, where: KeyPath) -> Iterator[Finding]:
-    """Check that a span rig has two ends, and rope enough to reach from one to the other."""
-    by_role = {node.role: node for node in rig.nodes}
-    for role in ("high_block", "piece_block", "anchor"):
-        if role not in by_role:
-            yield (
-                (*where, "nodes"),
-                f"a node with role {role}, because the method is span_rig",
-                "none",
-            )
-    if rig.rope_length_m is None:
-        yield (*where, "rope_length_m"), "the rope between high block and anchor", "nothing"
-    elif {"high_block", "anchor"} <= set(by_role):
-        a, b = by_role["high_block"], by_role["anchor"]
-        apart_m = math.dist((a.x_m, a.y_m, a.z_m), (b.x_m, b.y_m, b.z_m))
-        if rig.rope_length_m <= apart_m:
-            expected = f"more than the {apart_m:.2f} m between high block and anchor"
-            yield (*where, "rope_length_m"), expected, f"{rig.rope_length_m:g} m"
-
-
-def _limit_findings(
-    limit: Limit, where: KeyPath, sheet: Sheet, elsewhere: set[str]
-) -> Iterator[Finding]:
-    """Find a limit on something that nobody named."""
-    names = {rope.name for rope in sheet.rope} | {cell.name for cell in sheet.cell} | elsewhere
-    for rig in sheet.rig:
-        names |= {rig.station.name, *(node.name for node in rig.nodes)}
-    yield from _named((*where, "on"), limit.on, names, "a rope, node, cell or station")
