@@ -72,7 +72,7 @@ class Release(Record, frozen=True, kw_only=True):
 
 
 class Drop(Record, frozen=True, kw_only=True):
-    """Geometry of a drop onto a block below the piece .
+    """Geometry of a drop onto a block below the piece.
 
     ``centre_above_tie_m`` is the centre of mass above the tie; ``run_m`` is the braking
     distance of a let-run drop; ``reaction_s`` the time before the hand brakes.
@@ -95,8 +95,10 @@ class Piece(Record, frozen=True, kw_only=True):
     """A piece as planned and measured before the cut.
 
     ``brush_share`` is the part of the whole weight that is side branches and foliage.
-    ``cavity_ratio`` is cavity diameter over outer diameter, ``sapwood_m`` the thickness of
-    the sapwood's shell, ``decay_factor`` density of decayed wood over that of sound wood.
+    ``density_rel_u`` is the relative standard uncertainty of a density of the user's own, as
+    from a weighed disc. ``cavity_ratio`` is cavity diameter over outer diameter,
+    ``sapwood_m`` the thickness of the sapwood's shell, ``decay_factor`` density of decayed
+    wood over that of sound wood.
     ``inclination_rad`` is how far the limb rises from the horizontal towards its tip,
     ``bearing_rad`` its direction seen from above, from x towards y; ``tie_from_butt_m`` is
     where the rig lifts.
@@ -108,6 +110,7 @@ class Piece(Record, frozen=True, kw_only=True):
     rig: Text
     species: str = ""
     density_kg_per_m3: Positive | None = None
+    density_rel_u: Annotated[float, Meta(gt=0, le=0.5)] | None = None
     condition: Condition = "green"
     brush_share: Share = 0.0
     cavity_ratio: Annotated[float, Meta(ge=0, lt=1)] = 0.0

@@ -12,7 +12,9 @@ from typing import Final
 from analysis.errors import PredictionError
 from logger.records import Record
 
-_SIGNED: Final = frozenset({"x_m", "y_m", "z_m", "wood_axis", "down_rad", "bearing_rad"})
+_SIGNED: Final = frozenset(
+    {"x_m", "y_m", "z_m", "wood_axis", "down_rad", "bearing_rad", "inclination_rad"}
+)
 
 
 def name_of(record: Record) -> str:

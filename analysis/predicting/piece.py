@@ -7,7 +7,7 @@ order) and :class:`PieceDraws` (sampled), which agree. Must not: know about rope
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import check_numbers, missing, name_of
 from analysis.predicting.volume import Body, Shape, body_of, shape_of
-from analysis.predicting.wood import Density, density_of
+from analysis.predicting.wood import Density, density_of, find_species
 from logger.records import Piece
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
@@ -54,6 +54,8 @@ class PieceEstimate:
         Expanded uncertainty, k = 2, first order.
     parts : dict of str to float
         Relative standard uncertainty of the weight by input.
+    density_parts : dict of str to float
+        What that of the density is made of.
     mass_kg, volume_m3, density_kg_per_m3 : float
         Mass with brush; over-bark volume of the wood less its cavity; density of the wood.
     centre_from_butt_m : float
@@ -80,6 +82,7 @@ class PieceEstimate:
     rule: str
     basis: tuple[str, ...]
     warnings: tuple[str, ...]
+    density_parts: dict[str, float] = field(default_factory=dict)
 
     @property
     def rel_u(self) -> float:
@@ -147,6 +150,59 @@ def _tape_rel_u(shape: Shape) -> float:
     return float(np.sqrt(np.sum(shifts**2)))
 
 
+def _heart(piece: Piece, diameter: FloatArray) -> FloatArray:
+    """Diameters of the heartwood under the measured shell of sapwood."""
+    return np.maximum(diameter - 2.0 * (piece.sapwood_m or 0.0), 0.0)
+
+
+def _density(piece: Piece, shape: Shape) -> Density:
+    """Find the density of the piece's wood, with what was measured of sapwood and decay."""
+    sap_share = None
+    if piece.sapwood_m is not None:
+        outer = shape.diameter_m[None, :]
+        heart, whole = (
+            body_of(shape, d, np.ones(1)).volume_m3[0] for d in (_heart(piece, outer), outer)
+        )
+        sap_share = float(1.0 - heart / whole)
+    return density_of(
+        piece.species,
+        piece.condition,
+        piece.density_kg_per_m3,
+        user_rel_u=piece.density_rel_u,
+        sap_share=sap_share,
+        decay_factor=piece.decay_factor,
+    )
+
+
+def _balanced(piece: Piece, shape: Shape, diameter: FloatArray, stretch: FloatArray) -> Body:
+    """Volume and moments, the moments weighted where the sapwood weighs more.
+
+    Thin ends have the larger part of sapwood, which moves the centre of mass outward.
+    """
+    body = body_of(shape, diameter, stretch)
+    ratio = sapwood_ratio(piece) if piece.sapwood_m is not None else None
+    if ratio is None:
+        return body
+    heart = body_of(shape, _heart(piece, diameter), stretch)
+    mass = ratio * body.volume_m3 - (ratio - 1.0) * heart.volume_m3
+    scale = body.volume_m3 / mass
+    return Body(
+        body.volume_m3,
+        scale * (ratio * body.first_m4 - (ratio - 1.0) * heart.first_m4),
+        scale * (ratio * body.second_m5 - (ratio - 1.0) * heart.second_m5),
+    )
+
+
+def sapwood_ratio(piece: Piece) -> float | None:
+    """Density of sapwood over that of heartwood, None where it is not published or not used."""
+    if piece.density_kg_per_m3 is not None or piece.condition == "standing_dead":
+        return None
+    species = find_species(piece.species) if piece.species else None
+    if species is None or species.heart_pct is None or species.sap_pct is None:
+        return None
+    return (100.0 + species.sap_pct) / (100.0 + species.heart_pct)
+
+
 def _parts(piece: Piece, shape: Shape, density: Density) -> dict[str, float]:
     parts = {
         "density": density.rel_u,
@@ -191,7 +247,7 @@ def draw(piece: Piece, rng: np.random.Generator, n: int) -> PieceDraws:
     """
     _check(piece)
     shape = shape_of(piece)
-    density = density_of(piece.species, piece.condition, piece.density_kg_per_m3)
+    density = _density(piece, shape)
     return _draw(piece, shape, density, rng, n)
 
 
@@ -204,7 +260,7 @@ def _draw(
     common = 1.0 + BARK_OVALITY_REL_U * rng.standard_normal(n)
     noise = TAPE_DIAMETER_U_M * rng.standard_normal((n, k))
     diameter = np.maximum(shape.diameter_m * common[:, None] + noise, 0.1 * shape.diameter_m)
-    body = body_of(shape, diameter, stretch)
+    body = _balanced(piece, shape, diameter, stretch)
     brush = piece.brush_share * (1.0 + BRUSH_REL_U * rng.standard_normal(n))
     brush = np.clip(brush, 0.0, 0.95)
     centre = BRUSH_CENTRE_SHARE + BRUSH_CENTRE_U_SHARE * rng.standard_normal(n)
@@ -243,8 +299,8 @@ def estimate(piece: Piece) -> PieceEstimate:
     """
     _check(piece)
     shape = shape_of(piece)
-    density = density_of(piece.species, piece.condition, piece.density_kg_per_m3)
-    body = body_of(shape, shape.diameter_m[None, :], np.ones(1))
+    density = _density(piece, shape)
+    body = _balanced(piece, shape, shape.diameter_m[None, :], np.ones(1))
     volume = float(body.volume_m3[0]) * (1.0 - piece.cavity_ratio**2)
     mass = density.kg_per_m3 * volume / (1.0 - piece.brush_share)
     x, gyration = _with_brush(
@@ -269,4 +325,5 @@ def estimate(piece: Piece) -> PieceEstimate:
         rule=shape.rule,
         basis=(density.basis, f"volume: {shape.rule}"),
         warnings=(*density.warnings, *shape.warnings),
+        density_parts=dict(density.parts),
     )

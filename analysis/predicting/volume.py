@@ -29,6 +29,7 @@ FloatArray = NDArray[np.float64]
 
 _THINNEST, _THICKEST = 0.5, 1.25
 _MID_TOLERANCE = 0.1
+_HUBER_FORM_REL_U = 0.03
 _NODES = np.array([-math.sqrt(0.6), 0.0, math.sqrt(0.6)])
 _WEIGHTS = np.array([5.0, 8.0, 5.0]) / 9.0
 
@@ -104,7 +105,7 @@ class Body:
 
 def _single(at: FloatArray, diameter: FloatArray, length: float) -> Shape:
     if abs(at[0] - length / 2.0) <= _MID_TOLERANCE * length:
-        return Shape(at, diameter, length, "huber", 0.03, ())
+        return Shape(at, diameter, length, "huber", _HUBER_FORM_REL_U, ())
     warning = (
         f"the only diameter is at {at[0]:g} m, not at the middle: taper is unknown; "
         "a diameter at the middle would narrow the weight most"
@@ -127,7 +128,10 @@ def shape_of(piece: Piece) -> Shape:
     warning: tuple[str, ...] = ()
     if bare > 0.3:
         warning = (f"diameters cover only {100 * (1 - bare):.0f} % of the length; taper goes on",)
-    return Shape(at, diameter, length, "frustums", 0.03 / (at.size - 1) + 0.1 * bare, warning)
+    form = 0.03 / (at.size - 1) + 0.1 * bare
+    if np.any(np.abs(at - length / 2.0) <= _MID_TOLERANCE * length):
+        form = min(form, _HUBER_FORM_REL_U)  # one more diameter cannot know less than Huber
+    return Shape(at, diameter, length, "frustums", form, warning)
 
 
 def _end(near: FloatArray, next_: FloatArray, run: float, step: float) -> FloatArray:
@@ -150,6 +154,23 @@ def _profile(shape: Shape, diameter: FloatArray) -> tuple[FloatArray, FloatArray
         columns.append(last[:, None])
         places.append(np.array([shape.length_m]))
     return np.concatenate(places), np.concatenate(columns, axis=1)
+
+
+def profile_at(piece: Piece, at_m: float) -> float:
+    """Diameter at a place, as the shape of the measured ones has it, metres.
+
+    Examples
+    --------
+    >>> from logger.records import Diameter
+    >>> ends = (Diameter(at_m=0.0, diameter_m=0.4), Diameter(at_m=4.0, diameter_m=0.2))
+    >>> round(profile_at(Piece(name="P", rig="R", length_m=4.0, diameters=ends), 1.0), 3)
+    0.35
+    """
+    shape = shape_of(piece)
+    if shape.at_m.size == 1:
+        return float(shape.diameter_m[0])
+    places, full = _profile(shape, shape.diameter_m[None, :])
+    return float(np.interp(at_m, places, full[0]))
 
 
 def _gauss_areas(shape: Shape, diameter: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -45,6 +45,12 @@ DECAY_FACTOR: Final = 0.75
 DECAY_REL_U: Final = 0.30
 """Own assumption, wide: density left in decayed wood (mass lost, but often wet)."""
 
+JUDGED_DECAY_REL_U: Final = 0.20
+"""Own assumption: relative standard uncertainty of a decay factor that somebody judged."""
+
+SAP_SHARE_U: Final = 0.1
+"""Own assumption: standard uncertainty of the sapwood's part when its thickness was measured."""
+
 _CONIFER_GENERA: Final = (
     "abies", "calocedrus", "chamaecyparis", "juniperus", "larix", "picea", "pinus",
     "pseudotsuga", "sequoia", "taxodium", "thuja", "tsuga",
@@ -292,14 +298,19 @@ def _unlisted(name: str) -> Density:
     )
 
 
-def _of_species(species: Species) -> Density:
-    value = green_density(species.gravity, species.moisture_pct)
-    moisture = species.moisture_u_pct / (100.0 + species.moisture_pct)
-    return Density(
-        value,
-        {"species": GRAVITY_CV, "moisture": moisture},
-        f"{species.common} ({species.latin}), green, wood table",
-    )
+def _of_species(species: Species, sap_share: float | None) -> Density:
+    heart, sap = species.heart_pct, species.sap_pct
+    moisture, u_pct = species.moisture_pct, species.moisture_u_pct
+    basis = f"{species.common} ({species.latin}), green, wood table"
+    warning: tuple[str, ...] = ()
+    if sap_share is not None and (heart is None or sap is None):
+        warning = (f"no sapwood moisture is published for {species.common}: sapwood_m is unused",)
+    elif sap_share is not None and heart is not None and sap is not None:
+        moisture = heart + sap_share * (sap - heart)
+        u_pct = math.hypot(MOISTURE_CV * moisture, SAP_SHARE_U * (sap - heart))
+        basis += f", {100 * sap_share:.0f} % of it sapwood"
+    parts = {"species": GRAVITY_CV, "moisture": u_pct / (100.0 + moisture)}
+    return Density(green_density(species.gravity, moisture), parts, basis, warning)
 
 
 def _dead(species: Species | None, green: Density) -> Density:
@@ -320,8 +331,37 @@ def _dead(species: Species | None, green: Density) -> Density:
     )
 
 
+def _decayed(sound: Density, factor: float | None) -> Density:
+    value = DECAY_FACTOR if factor is None else factor
+    stated = "assumed" if factor is None else "judged by eye"
+    return Density(
+        value * sound.kg_per_m3,
+        {**sound.parts, "decay": DECAY_REL_U if factor is None else JUDGED_DECAY_REL_U},
+        f"{sound.basis}; decayed: × {value:g} {stated}",
+        (*sound.warnings, f"decayed wood: its density is {stated}, with a wide range"),
+    )
+
+
+def _given(value: float, rel_u: float | None, *, more: bool) -> Density:
+    if not (math.isfinite(value) and value > 0):
+        raise PredictionError(
+            f"piece.density_kg_per_m3: {value} is no density; write kg/m³, e.g. 800"
+        )
+    warning = (
+        "the density given is that of the wood as it is: decay_factor, sapwood_m do not change it",
+    )
+    parts = {"density": GRAVITY_CV if rel_u is None else rel_u}
+    return Density(value, parts, "density given by the user", warning if more else ())
+
+
 def density_of(
-    species: str, condition: Condition = "green", user_kg_per_m3: float | None = None
+    species: str,
+    condition: Condition = "green",
+    user_kg_per_m3: float | None = None,
+    *,
+    user_rel_u: float | None = None,
+    sap_share: float | None = None,
+    decay_factor: float | None = None,
 ) -> Density:
     """Density of the wood of a piece.
 
@@ -334,6 +374,12 @@ def density_of(
         is, so the condition does not change it.
     user_kg_per_m3 : float, optional
         The user's own density.
+    user_rel_u : float, optional
+        Its relative standard uncertainty; that of specific gravity when not given.
+    sap_share : float, optional
+        Sapwood's part of the volume, where its thickness was measured.
+    decay_factor : float, optional
+        Density of the wood over that of sound wood, judged by somebody who looked.
 
     Returns
     -------
@@ -350,20 +396,12 @@ def density_of(
     1010
     """
     if user_kg_per_m3 is not None:
-        if not (math.isfinite(user_kg_per_m3) and user_kg_per_m3 > 0):
-            raise PredictionError(
-                f"piece.density_kg_per_m3: {user_kg_per_m3} is no density; write kg/m³, e.g. 800"
-            )
-        return Density(user_kg_per_m3, {"density": GRAVITY_CV}, "density given by the user")
+        more = decay_factor is not None or sap_share is not None
+        return _given(user_kg_per_m3, user_rel_u, more=more)
     found = find_species(species) if species else None
-    green = _of_species(found) if found is not None else _unlisted(species)
+    sound = _of_species(found, sap_share) if found is not None else _unlisted(species)
     if condition == "standing_dead":
-        return _dead(found, green)
-    if condition == "decayed":
-        return Density(
-            DECAY_FACTOR * green.kg_per_m3,
-            {**green.parts, "condition": DECAY_REL_U},
-            f"{green.basis}; decayed: × {DECAY_FACTOR}",
-            (*green.warnings, "decayed wood: its density is assumed, with a wide range"),
-        )
-    return green
+        sound = _dead(found, sound)
+    if condition == "decayed" or decay_factor is not None:
+        return _decayed(sound, decay_factor)
+    return sound
