@@ -158,7 +158,8 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
     source : LoweringSource
         As loaded.
     explained : bool
-        Whether measured quantities are tested as the explanation of the difference.
+        Whether measured quantities are tested as the explanation of the difference, and
+        loads inferred elsewhere; a season of lowerings needs neither.
 
     Returns
     -------
@@ -180,7 +181,7 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
         unplaced=unplaced,
         cautions=tuple(cautions),
         why=_why(source, features, comparison, cautions) if explained else None,
-        elsewhere=loads_elsewhere(source, features),
+        elsewhere=loads_elsewhere(source, features) if explained else (),
     )
 
 

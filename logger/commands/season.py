@@ -108,7 +108,7 @@ class _Reading:
             self.left_out.append(LeftOut(label, tag.job, reason))
             return
         try:
-            review = review_lowering(load_lowering(reader, number))
+            review = review_lowering(load_lowering(reader, number), explained=False)
         except AnalysisError as error:
             self.left_out.append(LeftOut(label, tag.job, f"not readable: {error}"))
             return
