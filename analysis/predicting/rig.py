@@ -274,11 +274,12 @@ def friction_ends_setting(rig: Rig, state: State) -> Setting:
     """
     way, drop = MOTIONS[state]
     rests = np.array([-1.0, 1.0]) if standing_redirects(rig) else np.zeros(1)
-    ways = np.array([-1.0, 1.0]) if way is None else np.array([way, way])
-    shifts = np.array([-1.0, -1.0 if way is None else 1.0])
+    # Between its ends too: in a narrow span a leg's load without friction lies outside them.
+    ways = np.linspace(-1.0, 1.0, 5) if way is None else np.array([way, way])
+    shifts = np.full(5, -1.0) if way is None else np.array([-1.0, 1.0])
     motion = np.concatenate([[way or 0.0], np.repeat(ways, rests.size)])
     shift = np.concatenate([[0.0], np.repeat(shifts, rests.size)])
-    rest = np.concatenate([[0.0], np.tile(rests, 2)])
+    rest = np.concatenate([[0.0], np.tile(rests, ways.size)])
     return setting(motion, rest, shift, drop=drop)
 
 
