@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from logger.decoders import Decoded, Decoder
+from logger.device_notes import ClockAnswers, Counters
 from logger.errors import RecordingError
 from logger.follower import Follower, LoweringHub
 from logger.handshake import State, handshake_of
@@ -113,8 +114,7 @@ class CellLine:
         self._stream: _Stream | None = None
         self._fresh: list[SamplesPlaced] = []
         self._loss = ""
-        self._overruns: int | None = None
-        self._clipped: int | None = None
+        self._counters, self._clock_answers = Counters(), ClockAnswers()
         self._failed, self._failed_why, self._failed_due_ns = 0, "", 0
         self._heard_ns = 0
 
@@ -188,12 +188,8 @@ class CellLine:
     def note(self, fault: Fault) -> None:
         """Put a fault on record."""
         self.state.n_faults += fault.n
-        stream_id = None if self._stream is None else self._stream.id
-        self._hub.record(
-            FaultNoted(
-                stream_id, self.plan.name, fault.kind, fault.received_ns, fault.n, fault.detail
-            )
-        )
+        where = None if self._stream is None else self._stream.id, self.plan.name, fault.kind
+        self._hub.record(FaultNoted(*where, fault.received_ns, fault.n, fault.detail))
 
     def _note_all(self, faults: list[Fault]) -> None:
         for fault in faults:
@@ -222,11 +218,36 @@ class CellLine:
 
     def _take_answer(self, reading: InfoFrame | ReplyFrame) -> None:
         if self.handshake is not None:
+            was_stopped = self.is_stopped
             self.handshake.on_reading(reading)
+            self._clock_answers.take(self.handshake.newest_exchange)
+            self._note_clock()
+            if self.is_stopped and not was_stopped:
+                self._note_end(self.handshake.end_index16, reading.received_ns)
         if isinstance(reading, InfoFrame) and (
             self.handshake is None or self.handshake.info is reading.info
         ):
             self._identified(reading.info, reading.received_ns)
+
+    def _note_clock(self) -> None:
+        """Put answers to TIME on record, once their stream has a tick to unwrap them by."""
+        if self._stream is not None:
+            for item in self._clock_answers.ready(self._stream.id, self._stream.placer):
+                self._hub.record(item)
+
+    def _note_end(self, index16: int | None, now_ns: int) -> None:
+        """Put on record what the device measured after the last frame that came."""
+        stream = self._stream
+        if stream is not None and index16 is not None:
+            self._note_gap(stream, stream.next_index, stream.placer.missing_at_end(index16), now_ns)
+
+    def _note_gap(self, stream: _Stream, first: int, n_missing: int, now_ns: int) -> None:
+        """Put missing samples on record, if there are any."""
+        if n_missing:
+            reason = self._loss or "not_sent"
+            stream.not_sent += n_missing if reason == "not_sent" else 0
+            self._hub.record(GapNoted(stream.id, first, n_missing, now_ns, reason))
+            self.state.gap(n_missing)
 
     def _identified(self, info: CellInfo, now_ns: int) -> None:
         """Go on with the stream if it is the same device since the same boot."""
@@ -236,7 +257,8 @@ class CellLine:
         if was != now:
             self.note(Fault("reset", now_ns, 1, f"{was}, now {now}"))
             self._close(now_ns, "reset")
-            self._overruns = self._clipped = 0
+            self._counters.booted()
+            self._clock_answers.forget()
         self._info, self._known = info, True
         self._place_pending()
 
@@ -282,26 +304,23 @@ class CellLine:
         self._note_all(stream.placer.take_late())
         if placed.fault is not None:
             self.note(placed.fault)
-        if placed.n_missing:
-            reason = self._loss or "not_sent"
-            if reason == "not_sent":
-                stream.not_sent += placed.n_missing
-            first = placed.first_index - placed.n_missing
-            self._hub.record(GapNoted(stream.id, first, placed.n_missing, run.received_ns, reason))
-            self.state.gap(placed.n_missing)
+        missing = placed.n_missing
+        self._note_gap(stream, placed.first_index - missing, missing, run.received_ns)
         self._loss = ""
         tick_us = stream.placer.place_on(run)
         item = run.placed(stream.id, placed.first_index, tick_us)
         self._hub.record(item)
         stream.next_index = item.next_index
         self._fresh.append(item)
+        self._note_clock()
         return len(tick_us)
 
     def _restart(self, restart: Restart, rest: SampleRun | None, now_ns: int) -> None:
         """Begin a new stream; a device that can be asked is asked who it is now."""
         self.note(Fault("reset", now_ns, 1, restart.reason))
         self._close(now_ns, "reset")
-        self._overruns = self._clipped = None
+        self._counters.unknown()
+        self._clock_answers.forget()
         if self.handshake is not None:
             if self.handshake.answers:
                 self._info, self._known = None, False
@@ -319,19 +338,8 @@ class CellLine:
         if stream is None or not self._known:
             return
         self._hub.record(StatusNoted(stream.id, status))
-        if self._overruns is None:
-            self._overruns = status.overruns - min(status.overruns, stream.not_sent)
-        if self._clipped is None:
-            self._clipped = status.clipped
-        for kind, before, after, what in (
-            ("device_overrun", self._overruns, status.overruns, "dropped before the link"),
-            ("clipped", self._clipped, status.clipped, "at a count limit"),
-        ):
-            if after > before:
-                n = after - before
-                self.note(Fault(kind, status.received_ns, n, f"{n} samples {what}"))
-        self.state.overruns += max(0, status.overruns - self._overruns)
-        self._overruns, self._clipped = status.overruns, status.clipped
+        self._note_all(self._counters.take(status, stream.not_sent))
+        self.state.overruns += self._counters.gained_overruns
 
     # --- stream ------------------------------------------------------------------------
 
@@ -343,17 +351,10 @@ class CellLine:
         boot_ns, wall_ns = self._hub.anchor()
         self._hub.record(
             StreamOpened(
-                stream_id=stream_id,
-                cell=self.plan.name,
-                url=self.plan.url,
-                station=self.plan.station,
-                info=info,
-                scaling=scaling,
-                overload_n=overload_n,
-                anchor_boot_ns=boot_ns,
-                anchor_wall_ns=wall_ns,
+                stream_id, self.plan.name, self.plan.url, self.plan.station, info, scaling,
+                overload_n, anchor_boot_ns=boot_ns, anchor_wall_ns=wall_ns,
             )
-        )
+        )  # fmt: skip
         self.state.opened(stream_id)
         self._stream = _Stream(
             id=stream_id,

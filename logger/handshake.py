@@ -28,6 +28,7 @@ FIRST_TIMES: Final = 4
 START_AGAIN_NS: Final = 15_000_000_000
 
 _TICK: Final = struct.Struct("<I")
+_INDEX16: Final = struct.Struct("<H")
 
 
 class State(Enum):
@@ -82,13 +83,23 @@ class Handshake:
         ``encode_request`` of the link's decoder.
     start : bool
         Whether to send START once the device has said who it is.
+
+    Attributes
+    ----------
+    info : CellInfo or None
+        What the device said of itself.
+    newest_exchange : TimeExchange or None
+        The newest answer to TIME.
+    end_index16 : int or None
+        Low 16 bits of the index after the device's last sample, from its answer to STOP; None
+        before that, and from a device that does not say it.
     """
 
     answers = True
 
     __slots__ = (
         "_encode", "_faults", "_id", "_next_time_ns", "_pending", "_start", "_times_left",
-        "info", "newest_exchange", "state",
+        "end_index16", "info", "newest_exchange", "state",
     )  # fmt: skip
 
     def __init__(
@@ -100,6 +111,7 @@ class Handshake:
         self.state = State.IDLE
         self.info: CellInfo | None = None
         self.newest_exchange: TimeExchange | None = None
+        self.end_index16: int | None = None
         self._encode = encode
         self._start = start
         self._id = 0
@@ -198,6 +210,8 @@ class Handshake:
         elif pending.opcode is Opcode.STOP:
             self.state = State.STOPPED
             self._pending = None
+            if len(reply.payload) == _INDEX16.size:
+                (self.end_index16,) = _INDEX16.unpack(reply.payload)
         elif pending.opcode is Opcode.TIME:
             self._on_time(pending, reply)
 
@@ -248,12 +262,15 @@ class SilentHandshake:
 
     answers = False
 
-    __slots__ = ("_commands", "_started_ns", "_waiting", "info", "newest_exchange", "state")
+    __slots__ = (
+        "_commands", "_started_ns", "_waiting", "end_index16", "info", "newest_exchange", "state",
+    )  # fmt: skip
 
     def __init__(self, commands: Commands) -> None:
         self.state = State.IDLE
         self.info: CellInfo | None = None
         self.newest_exchange: TimeExchange | None = None
+        self.end_index16: int | None = None
         self._commands = commands
         self._waiting = b""
         self._started_ns = 0

@@ -184,6 +184,38 @@ class Placer:
             self._recent.extend(zip(index16, came[1:k], strict=False))
         return np.array(ticks, dtype=np.int64)
 
+    def tick_at(self, tick_us: int, host_ns: int) -> int | None:
+        """Unwrap a tick that is no frame's: an answer to TIME, read at about ``host_ns``.
+
+        Parameters
+        ----------
+        tick_us : int
+            As it came, 32 bit.
+        host_ns : int
+            Host time, to within half a wrap (35 minutes).
+
+        Returns
+        -------
+        int or None
+            On the same line as the frames' ticks; None before the first frame.
+        """
+        last = self._last
+        if last is None:
+            return None
+        host_us = (host_ns - last.received_ns) / 1000
+        return last.tick_us + _nearest(tick_us - last.tick_us, _TICK_WRAP_US, host_us)
+
+    def missing_at_end(self, index16: int) -> int:
+        """How many samples the device made after the last placed frame and never sent.
+
+        Parameters
+        ----------
+        index16 : int
+            Low 16 bits of the index that the device's next sample would have had.
+        """
+        last = self._last
+        return 0 if last is None else (index16 - last.first_index - last.n) % _INDEX_WRAP
+
     def _rate(self) -> tuple[float, float]:
         """Rate to expect and its relative error."""
         first, last = self._first, self._last

@@ -194,10 +194,10 @@ class Fault:
     ``kind`` is one of: ``bad_crc``, ``bad_cobs``, ``bad_length``, ``bad_checksum``,
     ``bad_line``, ``oversize``, ``unknown_kind``, ``wrong_version``, ``duplicate``,
     ``out_of_order``, ``disconnected``, ``connected``, ``reset``, ``device_overrun``,
-    ``clipped``, ``queue_dropped``, ``no_reply``, ``refused``, ``clock_jump``,
+    ``clipped``, ``queue_dropped``, ``no_reply``, ``refused``,
     ``consumer_failed``, ``index_unsure``, ``not_known``; of declared sensors also ``bad_value``,
-    ``silent``, ``jitter``, ``rate_differs``. Two tell of no loss and have
-    ``n`` 0: ``device_information``, ``no_peaks``.
+    ``silent``, ``jitter``, ``rate_differs``; of the host ``clock_jump``, ``host_suspended``. Two
+    tell of no loss and have ``n`` 0: ``device_information``, ``no_peaks``.
     """
 
     kind: str
@@ -334,6 +334,19 @@ class StatusNoted:
 
 
 @dataclass(frozen=True, slots=True)
+class ExchangeNoted:
+    """An answer to TIME on record: the device's tick was ``tick_us`` (unwrapped) between the two.
+
+    ``sent_ns`` is when the request was first sent, ``received_ns`` when its answer came.
+    """
+
+    stream_id: int
+    tick_us: int
+    sent_ns: int
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class WindowOpened:
     """The trigger saw a lowering begin; ``first_index`` includes the history."""
 
@@ -371,16 +384,9 @@ class StreamClosed:
 
 
 RecordItem = (
-    StreamOpened
-    | SamplesPlaced
-    | GapNoted
-    | FaultNoted
-    | StatusNoted
-    | WindowOpened
-    | WindowClosed
-    | MarkMade
-    | StreamClosed
-)
+    StreamOpened | SamplesPlaced | GapNoted | FaultNoted | StatusNoted | ExchangeNoted
+    | WindowOpened | WindowClosed | MarkMade | StreamClosed
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

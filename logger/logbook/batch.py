@@ -16,6 +16,7 @@ import numpy as np
 from logger.errors import LogbookWriteError
 from logger.logbook import codec
 from logger.samples import (
+    ExchangeNoted,
     FaultNoted,
     FrameTable,
     GapNoted,
@@ -105,6 +106,7 @@ class Batch:
             GapNoted: self._gap,
             FaultNoted: self._fault,
             StatusNoted: self._status,
+            ExchangeNoted: self._exchange,
             WindowOpened: self._window_opened,
             WindowClosed: self._window_closed,
             MarkMade: self._mark,
@@ -215,6 +217,9 @@ class Batch:
             status.battery_pct,
             status.received_ns,
         )
+
+    def _exchange(self, item: ExchangeNoted) -> None:
+        self._insert("exchange", None, item.stream_id, item.tick_us, item.sent_ns, item.received_ns)
 
     def _window_opened(self, item: WindowOpened) -> None:
         self._insert(

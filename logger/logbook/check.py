@@ -187,6 +187,7 @@ class _Check:
         tiles = _Tiles(gaps)
         samples, chunks = self._samples(where, stream, tiles)
         self._calibrations(where, stream.id)
+        self._rows(where, lambda: self._reader.exchanges(stream.id))
         if tiles.extent is not None:
             self._extents[stream.id] = tiles.extent
         own = [fault for fault in faults if fault.stream_id == stream.id]

@@ -1,4 +1,4 @@
-"""Open a logbook's file: make it, recognise it, fold in what a crash left, bring it up to date.
+"""Open a logbook's file: make it, recognise it, fold in what a crash left.
 
 Comes in: a path. Goes out: an SQLite connection in autocommit mode, or an error that says
 what the file is. Must not: know what the rows mean.
@@ -6,6 +6,7 @@ what the file is. Must not: know what the rows mean.
 A new logbook is built beside its final name and then given that name, so that a file by
 the name of a logbook is always a whole one. A closed logbook is one file with a rollback
 journal setting; while it is recorded, and after a crash, the newest part is in ``-wal``.
+Reading leaves an older format as it is; opening to write brings it up to date.
 """
 
 from __future__ import annotations
@@ -98,10 +99,12 @@ def open_to_write(path: Path, *, busy_s: float = BUSY_S) -> sqlite3.Connection:
 def open_to_read(path: Path) -> sqlite3.Connection:
     """Open a logbook read-only, after folding in what a crash may have left.
 
+    An older format is read as it is: only a writer brings a file up to date.
+
     Raises
     ------
     LogbookMissingError, NotALogbookError
-        No such file; not one of ours; older and not to be updated where it lies.
+        No such file; not one of ours.
     """
     recognise(path)
     _tidy(path)
@@ -109,20 +112,12 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     connection = _connect(path, mode, BUSY_S)
     try:
         _confirm(connection, path)
-        found = migrations.version_of(connection)
     except FAILURES as error:
         connection.close()
         raise not_readable(path, error) from error
     except BaseException:
         connection.close()
         raise
-    if found < migrations.NEWEST:
-        connection.close()
-        raise NotALogbookError(
-            f"{path}: file format {found} is older than this program's {migrations.NEWEST} and "
-            "the file cannot be updated where it lies; copy it to a folder that you may "
-            "write to and use that copy"
-        )
     return connection
 
 
@@ -175,9 +170,7 @@ def recognise(path: Path) -> None:
         raise NotALogbookError(
             f"{path}: an SQLite file of another program; it was not touched; give another name"
         )
-    found = int.from_bytes(head[60:64], "big")
-    if found > migrations.NEWEST:
-        raise NotALogbookError(migrations.newer_text(str(path), found, migrations.NEWEST))
+    _refuse_version(path, int.from_bytes(head[60:64], "big"))
 
 
 def not_writable(path: Path, error: BaseException) -> LogbookError:
@@ -227,23 +220,27 @@ def _confirm(connection: sqlite3.Connection, path: Path) -> None:
     """Read the first page as SQLite sees it; damage behind the header shows here."""
     found = migrations.version_of(connection)
     connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    _refuse_version(path, found)
+
+
+def _refuse_version(path: Path, found: int) -> None:
     if found > migrations.NEWEST:
         raise NotALogbookError(migrations.newer_text(str(path), found, migrations.NEWEST))
 
 
 def _tidy(path: Path) -> None:
-    """Fold a left-over journal in and bring the tables up to date, if that can be done.
+    """Fold a left-over journal in, if that can be done; the tables stay as old as they are.
 
     ``journal_mode = DELETE`` needs the file for itself: while anybody else has it open the
     statement fails at once and changes nothing, so a live recording is never disturbed.
     """
-    if not _has_leftovers(path) and not _is_older(path):
+    if not _has_leftovers(path):
         return
     with contextlib.suppress(*FAILURES, NotALogbookError):
         connection = _connect(path, "rw", 0.0)
         try:
             connection.execute("PRAGMA synchronous = FULL")
-            migrations.migrate(connection, str(path))
+            _confirm(connection, path)
             connection.execute("PRAGMA journal_mode = DELETE")
         finally:
             connection.close()
@@ -255,12 +252,6 @@ def _has_leftovers(path: Path) -> bool:
         or path.with_name(path.name + "-wal").exists()
         or path.with_name(path.name + "-journal").exists()
     )
-
-
-def _is_older(path: Path) -> bool:
-    with path.open("rb") as file:
-        head = file.read(64)
-    return int.from_bytes(head[60:64], "big") < migrations.NEWEST
 
 
 def _wal_without_companions(path: Path) -> bool:

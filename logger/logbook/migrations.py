@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.errors import NotALogbookError
-from logger.logbook.schema import APPLICATION_ID, VERSION_1
+from logger.logbook.schema import APPLICATION_ID, VERSION_1, VERSION_2
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,7 @@ class Migration:
 
 MIGRATIONS: Final[tuple[Migration, ...]] = (
     Migration(1, "the first tables", (f"PRAGMA application_id = {APPLICATION_ID}", *VERSION_1)),
+    Migration(2, "answers to TIME, which bound the latency of the link", VERSION_2),
 )
 
 NEWEST: Final = MIGRATIONS[-1].number

@@ -27,6 +27,7 @@ from logger.logbook.written import WrittenReader
 from logger.records import Window
 from logger.samples import (
     CellInfo,
+    ExchangeNoted,
     FaultNoted,
     GapNoted,
     MarkMade,
@@ -281,6 +282,17 @@ class LogbookReader(WrittenReader):
             stream,
         )
         return tuple(StatusNoted(stream, frame) for frame in self.typed(StatusFrame, rows))
+
+    def exchanges(self, stream: int) -> tuple[ExchangeNoted, ...]:
+        """Answers of a stream's device to TIME, in order; none in a file of format 1."""
+        if self.file_format < 2:
+            return ()
+        rows = self.query(
+            "SELECT stream, tick_us, sent_ns, received_ns FROM exchange "
+            "WHERE stream = ? ORDER BY id",
+            stream,
+        )
+        return self.typed(ExchangeNoted, rows)
 
     def marks(self, session: int | None = None) -> tuple[MarkMade, ...]:
         """Read the marks of one recording or of all, in order."""

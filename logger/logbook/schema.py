@@ -1,4 +1,4 @@
-"""The tables of a logbook, as they are made today.
+"""The tables of a logbook: those of format 1, and what each later format adds.
 
 Comes in: nothing. Goes out: SQL. Must not: open files or know about records' meaning.
 
@@ -148,7 +148,7 @@ TABLES: Final[tuple[str, ...]] = (
     "CREATE INDEX prediction_by_piece ON prediction (piece)",
 )
 
-GROWING: Final[tuple[str, ...]] = (
+_FIRST: Final[tuple[str, ...]] = (
     "session",
     "session_end",
     "stream",
@@ -164,6 +164,9 @@ GROWING: Final[tuple[str, ...]] = (
     "record",
     "prediction",
 )
+"""Tables of format 1."""
+
+GROWING: Final[tuple[str, ...]] = (*_FIRST, "exchange")
 """Tables that only grow: all of them."""
 
 
@@ -184,5 +187,18 @@ def guards(table: str) -> tuple[str, ...]:
 
 VERSION_1: Final[tuple[str, ...]] = (
     *TABLES,
-    *(statement for table in GROWING for statement in guards(table)),
+    *(statement for table in _FIRST for statement in guards(table)),
 )
+
+VERSION_2: Final[tuple[str, ...]] = (
+    """CREATE TABLE exchange (
+        id INTEGER PRIMARY KEY,
+        stream INTEGER NOT NULL REFERENCES stream,
+        tick_us INTEGER NOT NULL,
+        sent_ns INTEGER NOT NULL,
+        received_ns INTEGER NOT NULL CHECK (received_ns >= sent_ns)
+    ) STRICT""",
+    "CREATE INDEX exchange_by_stream ON exchange (stream, id)",
+    *guards("exchange"),
+)
+"""Answers to TIME: a tick of the device, read by it between two host times."""

@@ -35,6 +35,11 @@ class WrittenReader:
         self.path = Path(path)
         self._connection = connect.open_to_read(self.path)
 
+    @property
+    def file_format(self) -> int:
+        """Number of the file's format; an older one is read as it is."""
+        return int(self.query("PRAGMA user_version")[0][0])
+
     def close(self) -> None:
         """Let go of the file; does nothing the second time."""
         self._connection.close()

@@ -191,6 +191,9 @@ class Device:
             self._start(elapsed_ns)
         elif request.opcode == wire.OP_STOP:
             self.running = False
+            if not self._send_status(elapsed_ns):
+                return  # the host asks again, and then there is room for both
+            answer = (self.next_index & 0xFFFF).to_bytes(2, "little")
         elif request.opcode == wire.OP_TIME:
             answer = (self.tick_us(elapsed_ns) & TICK_MASK).to_bytes(4, "little")
         else:
@@ -311,9 +314,9 @@ class Device:
 
     # --- link --------------------------------------------------------------------
 
-    def _send_status(self, now_ns: int) -> None:
+    def _send_status(self, now_ns: int) -> bool:
         options = self.options
-        self._send(
+        return self._send(
             self._talk.status(
                 wire.Health(
                     battery_pct=options.battery_pct,

@@ -272,6 +272,17 @@ def test_stop_is_asked_until_answered() -> None:
     assert talk.state() is State.STOPPED
 
 
+@pytest.mark.parametrize(("answer", "end"), [(b"", None), (b"\x34\x12", 0x1234), (b"abc", None)])
+def test_where_the_index_ended_is_kept_if_the_device_says_it(
+    answer: bytes, end: int | None
+) -> None:
+    talk = Talk().to_quiet()
+    assert talk.handshake.end_index16 is None
+    talk.handshake.stop(talk.now_ns)
+    talk.reply(talk.one(), payload=answer)
+    assert talk.handshake.end_index16 == end
+
+
 @pytest.mark.parametrize("was_up", [False, True])
 def test_stop_without_a_link_is_done_at_once(was_up: bool) -> None:
     talk = Talk()

@@ -84,6 +84,8 @@ def test_documented_info_frame() -> None:
 def test_documented_reply_and_status_frames() -> None:
     answer = (123456).to_bytes(4, "little")
     assert one("binary", documented()["reply"]) == ReplyFrame(4, 9, 0, answer, 5)
+    ended = one("binary", documented()["STOP reply"])
+    assert ended == ReplyFrame(3, 10, 0, (70_000 % 2**16).to_bytes(2, "little"), 5)
     assert one("binary", documented()["status"]) == StatusFrame(5_000_000, 0, 12, 21.5, 87, 5)
 
 

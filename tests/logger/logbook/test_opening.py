@@ -23,13 +23,16 @@ from logger.errors import (
 )
 from logger.logbook import connect, lock, migrations
 from logger.logbook.check import check
+from logger.logbook.copy import copy
 from logger.logbook.entries import LogbookEntries
 from logger.logbook.lock import RecorderLock
 from logger.logbook.migrations import MIGRATIONS, Migration, migrate, version_of
 from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import LogbookWriter
 from logger.records import Job
+from logger.samples import ExchangeNoted
 
+SEASON = Path(__file__).resolve().parents[3] / "sample_logs" / "season"
 OPENERS: list[Callable[[Path], object]] = [LogbookReader, LogbookWriter, LogbookEntries, check]
 
 
@@ -104,7 +107,7 @@ def test_a_newer_file_asks_for_a_newer_program(
     path = small(tmp_path / "a.logbook")
     put_header(path, 60, 99)
     content = path.read_bytes()
-    with pytest.raises(NotALogbookError, match=r"file format 99.*up to 1.*pip install --upgrade"):
+    with pytest.raises(NotALogbookError, match=r"file format 99.*up to 2.*pip install --upgrade"):
         opener(path)
     assert path.read_bytes() == content
 
@@ -157,7 +160,9 @@ def test_damaged_text_in_sqlites_own_message_is_damage(tmp_path: Path) -> None:
 
 # --- older files ------------------------------------------------------------------------
 
-STEP_2 = Migration(2, "weather", ("CREATE TABLE weather (note TEXT) STRICT",))
+NEXT = Migration(3, "weather", ("CREATE TABLE weather (note TEXT) STRICT",))
+FIRST_FORMAT = SEASON / "mill-pond.logbook"
+"""A file that was written when format 1 was the newest, and has stayed as it was."""
 
 
 def in_memory() -> sqlite3.Connection:
@@ -169,9 +174,9 @@ def test_steps_are_numbered_and_run_once() -> None:
     connection = in_memory()
     assert migrate(connection, "x") == len(MIGRATIONS)
     assert migrate(connection, "x") == 0
-    assert migrate(connection, "x", (*MIGRATIONS, STEP_2)) == 1
-    assert version_of(connection) == 2
-    with pytest.raises(NotALogbookError, match="file format 2"):
+    assert migrate(connection, "x", (*MIGRATIONS, NEXT)) == 1
+    assert version_of(connection) == 3
+    with pytest.raises(NotALogbookError, match="file format 3"):
         migrate(connection, "x")
     connection.close()
 
@@ -179,11 +184,11 @@ def test_steps_are_numbered_and_run_once() -> None:
 def test_a_step_that_fails_leaves_the_file_before_it() -> None:
     connection = in_memory()
     broken = Migration(
-        2, "half", ("CREATE TABLE half (x) STRICT", "CREATE TABLE one (x INT)", "no")
+        3, "half", ("CREATE TABLE half (x) STRICT", "CREATE TABLE one (x INT)", "no")
     )
     with pytest.raises(sqlite3.OperationalError):
         migrate(connection, "x", (*MIGRATIONS, broken))
-    assert version_of(connection) == 1
+    assert version_of(connection) == 2
     assert not connection.execute("SELECT * FROM sqlite_schema WHERE name = 'one'").fetchall()
     connection.close()
 
@@ -214,31 +219,89 @@ def test_a_step_that_another_process_has_done_is_not_run_again(tmp_path: Path) -
     connection.close()
 
 
-@pytest.mark.parametrize("opener", OPENERS)
-def test_an_older_logbook_is_brought_up_to_date_by_any_command(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opener: Callable[[Path], object]
+def test_the_old_file_is_one() -> None:
+    content = FIRST_FORMAT.read_bytes()
+    assert int.from_bytes(content[60:64], "big") == 1
+    assert int.from_bytes(content[18:19], "big") == 1
+
+
+@pytest.mark.parametrize("opener", [LogbookReader, check])
+def test_reading_an_older_logbook_leaves_it_as_it_is(
+    tmp_path: Path, opener: Callable[[Path], object]
 ) -> None:
-    path = small(tmp_path / "a.logbook")
-    monkeypatch.setattr(migrations, "NEWEST", 2)
-    monkeypatch.setattr(migrations.migrate, "__defaults__", ((*MIGRATIONS, STEP_2),))
+    path = Path(shutil.copy(FIRST_FORMAT, tmp_path / "old.logbook"))
     opened_one = opener(path)
-    if isinstance(opened_one, LogbookReader | LogbookWriter | LogbookEntries):
+    if isinstance(opened_one, LogbookReader):
+        assert opened_one.file_format == 1
+        assert opened_one.exchanges(1) == ()
+        assert len(opened_one.samples(1, 0, 999).index) == 1000
+        assert opened_one.lowering(1)
         opened_one.close()
-    with LogbookReader(path) as reader:
-        assert reader.query("SELECT * FROM weather") == []
-        assert len(reader.samples(1).index) == 96
+    assert path.read_bytes() == FIRST_FORMAT.read_bytes()
+    assert [p.name for p in tmp_path.iterdir()] == ["old.logbook"]
 
 
-def test_an_older_logbook_that_cannot_be_updated_says_so(
-    public_folder: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("opener", [LogbookWriter, LogbookEntries])
+def test_writing_brings_an_older_logbook_up_to_date(
+    tmp_path: Path, opener: Callable[[Path], LogbookWriter | LogbookEntries]
 ) -> None:
-    path = small(public_folder / "a.logbook")
+    path = Path(shutil.copy(FIRST_FORMAT, tmp_path / "old.logbook"))
+    with LogbookReader(path) as reader:
+        before = reader.samples(1), reader.gaps(1), reader.lowerings(), reader.predictions()
+    opener(path).close()
+    with LogbookReader(path) as reader:
+        assert reader.file_format == migrations.NEWEST == 2
+        assert reader.exchanges(1) == ()
+        after = reader.samples(1), reader.gaps(1), reader.lowerings(), reader.predictions()
+    assert after[1:] == before[1:]
+    assert (after[0].counts == before[0].counts).all()
+    assert (after[0].tick_us == before[0].tick_us).all()
+    assert check(path).ok
+
+
+def test_an_older_logbook_is_recorded_into_and_keeps_both(tmp_path: Path) -> None:
+    path = Path(shutil.copy(FIRST_FORMAT, tmp_path / "old.logbook"))
+    with LogbookWriter(path) as writer:
+        stream = writer.next_stream_id
+        answer = ExchangeNoted(stream, 16_000, 5, 9)
+        writer.write([opened(stream), frame(stream, 0), answer])
+    with LogbookReader(path) as reader:
+        assert reader.exchanges(stream) == (answer,)
+        assert reader.exchanges(1) == ()
+    assert check(path).ok
+
+
+def test_both_formats_are_copied_as_they_are(tmp_path: Path) -> None:
+    old, new = tmp_path / "old.logbook", small(tmp_path / "new.logbook")
+    shutil.copy(FIRST_FORMAT, old)
+    for source, file_format in ((old, 1), (new, 2)):
+        assert copy(source, tmp_path / "copy", force=True).ok
+        with LogbookReader(tmp_path / "copy") as reader:
+            assert reader.file_format == file_format
+    assert old.read_bytes() == FIRST_FORMAT.read_bytes()
+
+
+def test_what_a_crash_left_of_an_older_logbook_is_folded_in_without_a_step(tmp_path: Path) -> None:
+    path = Path(shutil.copy(FIRST_FORMAT, tmp_path / "old.logbook"))
+    writer = sqlite3.connect(path, isolation_level=None)
+    writer.execute("PRAGMA journal_mode = WAL")
+    writer.execute("INSERT INTO mark VALUES (NULL, 1, 'free', 5, '')")
+    crashed = tmp_path / "crashed.logbook"
+    for part in ("", "-wal"):
+        shutil.copy(f"{path}{part}", f"{crashed}{part}")
+    writer.close()
+    with LogbookReader(crashed) as reader:
+        assert reader.marks()[-1].kind == "free"
+        assert reader.file_format == 1
+    assert not Path(f"{crashed}-wal").exists()
+
+
+def test_an_older_logbook_that_may_not_be_written_to_is_read(public_folder: Path) -> None:
+    path = Path(shutil.copy(FIRST_FORMAT, public_folder / "a.logbook"))
     path.chmod(0o444)
     public_folder.chmod(0o555)
-    monkeypatch.setattr(migrations, "NEWEST", 2)
-    monkeypatch.setattr(migrations.migrate, "__defaults__", ((*MIGRATIONS, STEP_2),))
-    with ordinary_user(), pytest.raises(NotALogbookError, match=r"older.*copy it to a folder"):
-        LogbookReader(path)
+    with ordinary_user(), LogbookReader(path) as reader:
+        assert reader.file_format == 1
 
 
 # --- files and folders that may not be written to ---------------------------------------

@@ -123,7 +123,6 @@ def test_every_request_is_answered() -> None:
     for opcode, arguments, status in (
         (wire.OP_START, b"", wire.ACCEPTED),
         (wire.OP_START, b"", wire.ACCEPTED),
-        (wire.OP_STOP, b"", wire.ACCEPTED),
         (wire.OP_STOP, b"x", wire.BAD_ARGUMENTS),
         (77, b"", wire.UNKNOWN_OPCODE),
     ):
@@ -131,6 +130,34 @@ def test_every_request_is_answered() -> None:
         assert reply == bytes([0x12, opcode, 5, status])
     (reply,) = payloads(bench.ask(request(wire.OP_TIME, 6), 3 * SECOND_NS))
     assert reply[4:] == (3_000_000).to_bytes(4, "little")
+
+
+def test_a_stop_is_answered_behind_a_status_with_the_index_that_would_come() -> None:
+    bench = started()
+    bench.run(70.0)
+    made = bench.device.next_index
+    assert made > 2**16
+    *_, status, reply = payloads(bench.ask(request(wire.OP_STOP, 9), 70 * SECOND_NS))
+    assert status[0] == 0x13
+    assert reply == bytes([0x12, wire.OP_STOP, 9, 0]) + (made % 2**16).to_bytes(2, "little")
+    again = payloads(bench.ask(request(wire.OP_STOP, 9), 71 * SECOND_NS))
+    assert again[-1] == reply
+
+
+def test_a_stop_is_not_answered_while_there_is_no_room_for_its_status() -> None:
+    bench = started()
+    bench.device.advance(10 * SECOND_NS)
+    room = bench.device.options.fifo_bytes
+    full = len(bench.device.fifo)
+    assert room - full < 20
+    bench.device.receive(request(wire.OP_STOP, 9), 10 * SECOND_NS)
+    assert len(bench.device.fifo) == full
+    assert not bench.device.running
+    bench.device.fifo.clear()
+    bench.device.receive(request(wire.OP_STOP, 9), 11 * SECOND_NS)
+    status, reply = payloads(bytes(bench.device.fifo))
+    assert struct.unpack("<BBhIII", status)[4] == bench.device.overruns > 0
+    assert reply[4:] == (bench.device.next_index % 2**16).to_bytes(2, "little")
 
 
 def test_samples_run_on_without_a_break() -> None:
