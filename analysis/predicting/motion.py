@@ -91,8 +91,15 @@ def peak_of(force_n: FloatArray) -> FloatArray:
     return np.asarray(np.where(inside, at + more, force_n[top, column]))
 
 
-def shortest_period_s(setup: Setup) -> FloatArray:
+def shortest_period_s(setup: Setup, *, anchors: bool = True) -> FloatArray:
     """Period of the stiffest spring: piece on a stuck lead (and standing leg), or an anchor.
+
+    Parameters
+    ----------
+    setup : Setup
+        What is simulated.
+    anchors : bool
+        Whether the anchors' own sway counts; its period needs fewer steps, about 8.
 
     Returns
     -------
@@ -109,7 +116,7 @@ def shortest_period_s(setup: Setup) -> FloatArray:
         arm2 = np.asarray(body.tie_x_m) ** 2 + np.asarray(body.tie_z_m) ** 2
         square = square * (1.0 + arm2 / np.asarray(body.gyration_m) ** 2)
     for anchor in (setup.anchor, setup.span.anchor if setup.span else None):
-        if anchor is not None:
+        if anchor is not None and anchors:
             own = (np.asarray(anchor.stiffness_n_per_m) + 2.0 * k) / np.asarray(anchor.mass_kg)
             square = np.maximum(square, own)
     return np.asarray(2.0 * np.pi / np.sqrt(np.atleast_1d(square)))
@@ -162,10 +169,10 @@ def simulate(
     acceleration, slip = np.zeros_like(q), np.zeros((3, n))
     time, paid, slipped = np.zeros(n), np.zeros(n), np.zeros(n)
     for i in range(steps):
-        for _ in range(corrections):
+        for k in range(corrections):
             v_mid = v + half * acceleration
             q_mid = q + half * v_mid
-            now = system.at(time + half, q_mid, v_mid, unloaded, slip, half)
+            now = system.at(time + half, q_mid, v_mid, unloaded, slip, half, again=k > 0)
             acceleration, slip = now.acceleration, now.slip_m_per_s
         v_mid = v + half * acceleration
         if keeper is not None:

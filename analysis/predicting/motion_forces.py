@@ -92,6 +92,14 @@ class System:
         self._start()
         self.rest_x = self.rest_z = np.zeros((2, self.n))
         self.hinge_hold = np.zeros((3, self.n))
+        self._zero = np.zeros(self.n)
+        self._ratios: tuple[FloatArray, FloatArray] = (self._zero, self._zero)
+        self._springs = [
+            (self.wide(a.stiffness_n_per_m), self.wide(a.mass_kg), self.anchor_damping(a))
+            if a
+            else (self._zero, self._zero, self._zero)
+            for a in self.anchors
+        ]
         self._balance()
 
     def wide(self, value: ArrayLike) -> FloatArray:
@@ -115,7 +123,7 @@ class System:
 
     def _stretch_of_fall(self) -> FloatArray:
         """Stretch that puts the fall at the tension that the lead has at the start."""
-        lead = self._line(self.place, self.speed, 3, (np.zeros(self.n), np.zeros(self.n)))
+        lead = self._line(self.place, self.speed, 3, (0.0, 0.0))
         strain = np.maximum(lead.length / self.unloaded_m[0] - 1.0, 0.0)
         tension, _ = self.curve.at(strain)
         fall = self.curve.strain_at(tension * self.wide(self.setup.start_fall_over_lead))
@@ -150,9 +158,14 @@ class System:
         return at[0] * cos - at[1] * sin, at[0] * sin + at[1] * cos
 
     def _line(
-        self, q: FloatArray, v: FloatArray, row: int, base: tuple[FloatArray, FloatArray]
+        self,
+        q: FloatArray,
+        v: FloatArray,
+        row: int,
+        base: tuple[ArrayLike, ArrayLike],
+        arm: tuple[FloatArray, FloatArray] | None = None,
     ) -> _Line:
-        rx, rz = self.offset_of(q[2], self.tie)
+        rx, rz = arm or self.offset_of(q[2], self.tie)
         x = q[0] + rx - q[row] - base[0]
         z = q[1] + rz - q[row + 1] - base[1]
         vx = v[0] - v[2] * rz - v[row]
@@ -169,6 +182,8 @@ class System:
         unloaded_m: FloatArray,
         slip: FloatArray,
         ahead_s: FloatArray,
+        *,
+        again: bool = False,
     ) -> Instant:
         """Compute everything at one moment.
 
@@ -184,17 +199,21 @@ class System:
             Slips to start from.
         ahead_s : (n,) ndarray
             Time over which the slips act before the moment.
+        again : bool
+            A correction of the same moment: the wrap angles at the blocks hardly differ, so
+            their friction is kept.
 
         Returns
         -------
         Instant
         """
-        zero = np.zeros(self.n)
-        lead = self._line(q, v, 3, (zero, zero))
+        zero = self._zero
+        arm = self.offset_of(q[2], self.tie)
+        lead = self._line(q, v, 3, (0.0, 0.0), arm)
         setup = self.setup
         fall_m = self._fall_m(q)
         fall_rate = -setup.fall_x * v[3] - setup.fall_z * v[4]
-        far = None if self.span is None else self._line(q, v, 5, self.far)
+        far = None if self.span is None else self._line(q, v, 5, self.far, arm)
         fed = self.fed(slip)
         length = unloaded_m + ahead_s * fed
         legs = [
@@ -209,7 +228,10 @@ class System:
         standing = legs[2] if far is not None else None
         cos_a = lead.x * setup.fall_x + lead.z * setup.fall_z
         cos_p = zero if far is None else lead.x * far.x + lead.z * far.z
-        new = self._slips(time_s, legs, slip, cos_a, cos_p)
+        if not again:
+            far_block = None if self.span is None else self.span.block
+            self._ratios = (_ratio(setup.block, cos_a), _ratio(far_block, cos_p))
+        new = self._slips(time_s, legs, slip)
         px, pz = -legs[0].tension_n * lead.x, -legs[0].tension_n * lead.z
         if far is not None and standing is not None:
             px = px - standing.tension_n * far.x
@@ -218,7 +240,7 @@ class System:
             legs[0], legs[1], standing, lead.x, lead.z, cos_a, new, px, pz,
             np.zeros_like(q), zero, zero,
         )  # fmt: skip
-        self._accelerate(now, time_s, q, v)
+        self._accelerate(now, time_s, q, v, arm)
         if far is not None:
             self._move_far(now, far, q, v)
         return now
@@ -229,8 +251,8 @@ class System:
 
     def leg_lengths_m(self, q: FloatArray) -> list[FloatArray]:
         """Lengths of lead, fall and (span rig) standing leg."""
-        still, zero = np.zeros_like(q), np.zeros(self.n)
-        lengths = [self._line(q, still, 3, (zero, zero)).length, self._fall_m(q)]
+        still = np.zeros_like(q)
+        lengths = [self._line(q, still, 3, (0.0, 0.0)).length, self._fall_m(q)]
         if self.span is not None:
             lengths.append(self._line(q, still, 5, self.far).length)
         return lengths
@@ -245,11 +267,8 @@ class System:
         time_s: FloatArray,
         legs: list[Leg],
         slip: FloatArray,
-        cos_a: FloatArray,
-        cos_p: FloatArray,
     ) -> FloatArray:
-        ratio_a = _ratio(self.setup.block, cos_a)
-        ratio_p = None if self.span is None else _ratio(self.span.block, cos_p)
+        ratio_a, ratio_p = self._ratios
         planned = self.setup.device.pay_out_m_per_s.at(time_s)
         cap = self.setup.device.slips_above_n
         cap_n = None if cap is None else cap.at(time_s)
@@ -267,15 +286,22 @@ class System:
             lead.feed(over - new[0])
             fall.feed(new[0] - over)
             new[0] = over
-            if ratio_p is not None:
+            if self.span is not None:
                 through = slip_rate(lead, legs[2], ratio_p, new[1])
                 legs[2].feed(through - new[1])
                 lead.feed(new[1] - through)
                 new[1] = through
         return new
 
-    def _accelerate(self, now: Instant, time_s: FloatArray, q: FloatArray, v: FloatArray) -> None:
-        rx, rz = self.offset_of(q[2], self.tie)
+    def _accelerate(
+        self,
+        now: Instant,
+        time_s: FloatArray,
+        q: FloatArray,
+        v: FloatArray,
+        arm: tuple[FloatArray, FloatArray],
+    ) -> None:
+        rx, rz = arm
         fx, fz = now.piece_x_n.copy(), now.piece_z_n.copy()
         moment = rx * fz - rz * fx
         setup = self.setup
@@ -293,8 +319,12 @@ class System:
         if self.turns:
             now.acceleration[2] = moment / self.inertia_kg_m2
         if setup.anchor is not None:
-            loads = self._anchor_loads(now)
-            self._spring(now, setup.anchor, 0, (loads[0][0], loads[1][0]), q, v)
+            lead, fall = now.lead.tension_n, now.fall.tension_n
+            load = (
+                lead * now.lead_x + fall * setup.fall_x,
+                lead * now.lead_z + fall * setup.fall_z,
+            )
+            self._spring(now, 0, load, q, v)
 
     def _tag(
         self, tag: TagLine, time_s: FloatArray, q: FloatArray, v: FloatArray
@@ -325,14 +355,12 @@ class System:
     def _spring(
         self,
         now: Instant,
-        anchor: Anchor,
         which: int,
         load: tuple[FloatArray, FloatArray],
         q: FloatArray,
         v: FloatArray,
     ) -> None:
-        k, m = self.wide(anchor.stiffness_n_per_m), self.wide(anchor.mass_kg)
-        c = self.anchor_damping(anchor)
+        k, m, c = self._springs[which]
         row = 3 + 2 * which
         rest = (self.rest_x[which], self.rest_z[which])
         for i in range(2):
@@ -344,10 +372,12 @@ class System:
         if anchor is None or now.standing is None:
             return
         load = now.standing.tension_n
-        self._spring(now, anchor, 1, (load * far.x, load * far.z), q, v)
+        self._spring(now, 1, (load * far.x, load * far.z), q, v)
 
 
-def _ratio(sheave: Sheave, cos_included: FloatArray) -> FloatArray:
+def _ratio(sheave: Sheave | None, cos_included: FloatArray) -> FloatArray:
+    if sheave is None:
+        return cos_included
     if not sheave.by_angle:
         return np.asarray(sheave.efficiency, dtype=np.float64)
     return efficiency_at_cos(sheave.efficiency, -cos_included)

@@ -6,30 +6,40 @@ to be stored. Must not: read a logbook or a measured lowering, or import more th
 Notes
 -----
 Every uncertain input is drawn at once as an array: weight (``piece``), share carried,
-catch angle of a drop, dynamic stiffness, block friction, reaction, braking distance,
-swing angle. The same inputs, seed and number of draws give the same result.
+catch angle of a drop, dynamic stiffness, damping, block friction, reaction, braking
+distance, swing angle. The same inputs, seed and number of draws give the same result.
+Which peaks come from closed forms and which from the simulation in time: ``methods``.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
+from analysis.predicting.drawn import Case, Peak, band, quantiles
 from analysis.predicting.inputs import check_numbers
 from analysis.predicting.measured import NOTHING_MEASURED, Measured
-from analysis.predicting.methods import METHODS, Case, band, quantiles
-from analysis.predicting.path import Loads, loads_per_newton
+from analysis.predicting.methods import METHODS
+from analysis.predicting.path import (
+    Loads,
+    high_block,
+    loads_per_newton,
+    nodes_by_role,
+    standing_redirects,
+)
 from analysis.predicting.piece import PieceDraws, PieceEstimate, draw, estimate
-from analysis.predicting.rig import check_rig, reading_per_newton, reads_directly, station_gain
-from logger.records import Piece, Rig, Rope
+from analysis.predicting.rig import check_rig, reading_per_newton, station_gain
+from analysis.predicting.shares import VarianceShares
+from logger.records import Leg, Piece, Rig, Rope
 
 FloatArray = NDArray[np.float64]
 
-MODEL: Final = "closed forms 1"
+MODEL: Final = "closed forms 2, simulation in time 1"
 """Version of the model; changes when the same inputs would give another result."""
 
 QUANTILES: Final = (0.001, 0.005, *(round(0.01 * i, 2) for i in range(1, 100)), 0.995, 0.999)
@@ -76,8 +86,10 @@ def predict(
         ``weight_u_n`` with k = 2, ``centre_from_butt_m``, …); ``peak_n`` at the station,
         ``hang_weight_n`` of the piece, ``hang_reading_n`` at the station and
         ``dynamic_factor``, each ``{p05, p50, p95}``; ``peak_quantiles`` (``p``,
-        ``force_n``); ``points`` (leg or sling → peak there); ``station_gain``; what the
-        method adds; ``basis``, ``warnings``, ``cautions`` as lists of text.
+        ``force_n``); ``variance_shares`` (input → part of the variance of ln peak);
+        ``stations`` (name → these four at each station, main one too); ``points`` (leg or
+        sling → peak there); ``station_gain``; ``simulated``; what the method adds;
+        ``basis``, ``warnings``, ``cautions`` as lists of text.
 
     Raises
     ------
@@ -89,13 +101,18 @@ def predict(
     check_rig(rig)
     check_numbers(rope)
     case = _drawn(piece, rig, rope, draws, seed, measured)
+    case.named("weight", case.draws.weight_n)
     peak = METHODS[rig.method](case)
-    dropping = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
-    reading = peak.load_n * reading_per_newton(rig, dropping)
+    case.named("block friction", case.shift)
+    per_newton = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
+    dropping = _in_newtons(rig, peak, per_newton)
+    raising = None
     if peak.before_n is not None:
-        reading = np.maximum(reading, _before(case, peak.before_n))
+        raising = loads_per_newton(rig, 1.0, shift=case.shift)
     still = loads_per_newton(rig, case.rng.uniform(-1.0, 1.0, case.n), shift=case.shift)
     gain = station_gain(rig, rope)
+    stations = _stations(case, peak, dropping, raising, still)
+    main = stations[rig.station.name]
     return {
         "station": rig.station.name,
         "method": rig.method,
@@ -103,24 +120,73 @@ def predict(
         "draws": draws,
         "seed": seed,
         "weight": _weight(case.estimate),
-        "peak_n": band(reading),
+        "peak_n": main["peak_n"],
         "hang_weight_n": band(case.draws.weight_n),
-        "hang_reading_n": band(case.draws.weight_n * reading_per_newton(rig, still)),
+        "hang_reading_n": main["hang_reading_n"],
         "dynamic_factor": band(peak.load_n / case.draws.weight_n),
-        "peak_quantiles": {
-            "p": list(QUANTILES),
-            "force_n": quantiles(reading, QUANTILES),
-        },
-        "points": _points(peak.load_n, dropping),
+        "peak_quantiles": main["peak_quantiles"],
+        "variance_shares": main["variance_shares"],
+        "stations": stations,
+        "points": _points(dropping),
         "station_gain": {
             "gain": gain.gain, "rel_u": gain.rel_u, "low": gain.low, "high": gain.high,
             "reads": gain.reads,
         },
+        "simulated": peak.points is not None,
         **peak.extra,
         "basis": [*case.estimate.basis, *peak.basis],
-        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig, dropping)],
+        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig, per_newton)],
         "cautions": list(CAUTIONS),
     }  # fmt: skip
+
+
+def _stations(
+    case: Case, peak: Peak, dropping: Loads, raising: Loads | None, still: Loads
+) -> dict[str, Any]:
+    """Predict peak and hang reading at every station, with the shares of the peak's variance."""
+    rig = case.rig
+    shares = VarianceShares(case.inputs)
+    found: dict[str, Any] = {}
+    for station in rig.stations:
+        reading = np.broadcast_to(reading_per_newton(rig, dropping, station), (case.n,))
+        if peak.before_n is not None and raising is not None:
+            before = peak.before_n * reading_per_newton(rig, raising, station)
+            reading = np.maximum(reading, before)
+        hang = case.draws.weight_n * reading_per_newton(rig, still, station)
+        found[station.name] = {
+            "cell": station.cell,
+            "peak_n": band(reading),
+            "peak_quantiles": {
+                "p": list(QUANTILES),
+                "force_n": quantiles(reading, QUANTILES),
+            },
+            "hang_reading_n": band(hang),
+            "variance_shares": shares.of(np.log(np.maximum(reading, 1e-9))),
+        }
+    return found
+
+
+def _in_newtons(rig: Rig, peak: Peak, per_newton: Loads) -> Loads:
+    """Give the largest load of every leg and sling; simulated ones where there are any.
+
+    Contacts that the simulation does not know take their part of the leg before them.
+    """
+    load = {leg: peak.load_n * share for leg, share in per_newton.legs.items()}
+    slings = {name: peak.load_n * share for name, share in per_newton.slings.items()}
+    winch = peak.load_n * per_newton.winch
+    if peak.points is not None:
+        known = peak.points
+        scale = {leg: known[leg] / np.maximum(load[leg], 1e-9) for leg in load}
+        on_standing = {node.name for node in standing_redirects(rig)}
+        on_standing |= {node.name for node in nodes_by_role(rig, "anchor")}
+        side: dict[str, Leg] = dict.fromkeys(on_standing, "standing")
+        slings = {name: n * scale[side.get(name, "fall")] for name, n in slings.items()}
+        slings[high_block(rig).name] = known["high_block"]
+        for node in nodes_by_role(rig, "piece_block"):
+            slings[node.name] = known["piece"]
+        winch = winch * scale["fall"]
+        load = {leg: known[leg] for leg in load}
+    return replace(per_newton, legs=load, slings=slings, winch=winch)
 
 
 def _drawn(piece: Piece, rig: Rig, rope: Rope, n: int, seed: int, measured: Measured) -> Case:
@@ -148,22 +214,10 @@ def _weight(found: PieceEstimate) -> dict[str, Any]:
     }
 
 
-def _before(case: Case, load_n: FloatArray) -> FloatArray:
-    """Compute the reading of a load that was winched up before the release."""
-    if reads_directly(case.rig):
-        return load_n
-    raising = loads_per_newton(case.rig, 1.0, shift=case.shift)
-    return np.asarray(load_n * reading_per_newton(case.rig, raising))
-
-
-def _points(load_n: FloatArray, loads: Loads) -> dict[str, dict[str, float]]:
+def _points(loads: Loads) -> dict[str, dict[str, float]]:
     """Peak in every leg and sling, cell or not."""
-    points: dict[str, dict[str, float]] = {}
-    for leg, share in loads.legs.items():
-        points[f"leg {leg}"] = band(load_n * share)
-    for node, share in loads.slings.items():
-        points[f"sling {node}"] = band(load_n * share)
-    return points
+    legs = {f"leg {leg}": band(force) for leg, force in loads.legs.items()}
+    return {**legs, **{f"sling {node}": band(force) for node, force in loads.slings.items()}}
 
 
 def _rig_warnings(rig: Rig, loads: Loads) -> list[str]:

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import PredictionError
+from analysis.predicting.drop import damped_peak_n
 from analysis.predicting.methods import METHODS
 from analysis.predicting.path import loads_per_newton
 from analysis.predicting.piece import estimate
@@ -102,7 +103,14 @@ def test_snubbed_median_is_near_the_closed_form() -> None:
     stiffness = 2.0 * 60e3 / (0.6 + 0.9 * 10.0)
     expected = weight * (1 + math.sqrt(1 + 2 * 1.9 * stiffness / weight))
     result = predict(piece(), rig("snubbed_drop"), ROPE, draws=20_000)
-    assert result["peak_n"]["p50"] == pytest.approx(expected, rel=0.03)
+    undamped = result["upper_indications"]["undamped_n"]["p50"]
+    assert undamped == pytest.approx(expected, rel=0.03)
+    damped = float(damped_peak_n(weight, stiffness, 0.0, math.sqrt(2 * 9.80665 * 1.9), 0.1))
+    assert result["peak_n"]["p50"] == pytest.approx(damped, rel=0.03)
+    assert damped < 0.92 * expected
+    elastic = Rope(name="blue", stiffness_n=60e3, damping_ratio=0.0)
+    lossless = predict(piece(), rig("snubbed_drop"), elastic, draws=20_000)
+    assert lossless["peak_n"]["p50"] == pytest.approx(expected, rel=0.03)
     assert result["free_fall_m"]["p50"] == pytest.approx(1.9, abs=0.03)
     assert result["hang_weight_n"]["p50"] == pytest.approx(weight, rel=0.02)
 
@@ -234,9 +242,11 @@ def test_warnings_name_what_was_assumed() -> None:
     assert "hornbeam" in warnings
     assert "tag line" in warnings
     assert "no high block" in warnings
-    steep = predict(piece(release=Release(share_carried=0.3)), span_rig(), ROPE)["warnings"]
-    assert any("shallow span" in text for text in steep)
     nodes = span_rig().nodes
+    short = tuple(node for node in nodes if node.role != "device")
+    bare = rig("span_rig", span_rig().station, nodes=short, rope_length_m=9.0)
+    low = predict(piece(release=Release(share_carried=0.3)), bare, ROPE)
+    assert any("shallow span" in text and "fall_length_m" in text for text in low["warnings"])
     tight = rig("span_rig", span_rig().station, nodes=nodes, rope_length_m=6.15)
     assert any("nearly tight" in text for text in predict(piece(), tight, ROPE)["warnings"])
 
