@@ -1,8 +1,7 @@
 """A piece hanging free: by rope length or by the winch's pull, on anchors that give way.
 
 Comes in: a rig, weights, a tag line's pull; numbers or arrays. Goes out: loads in newtons,
-rope lengths, displacements of anchors, resultants split by the axis of the wood. Must not:
-know about hinges or draw random numbers.
+rope lengths, displacements of anchors. Must not: know about hinges or draw random numbers.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from analysis.predicting.path import (
     setting,
     tail_m,
 )
-from analysis.predicting.places import PLUMB, Places, dot, length_of
+from analysis.predicting.places import PLUMB, Places, length_of
 from analysis.predicting.root import bracketed_root
 from analysis.predicting.span import LEAST_SLACK
 from logger.records import Node, Rig
@@ -38,53 +37,6 @@ NEAR_TIGHT_RAD: Final = math.radians(140.0)
 MOST_SLACK: Final = 1e3
 _MOST_ROUNDS: Final = 200
 _SETTLED_M: Final = 1e-12
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class WoodLoad:
-    """A resultant at a node, split by the axis of the wood that carries it.
-
-    ``compression_n`` presses along the wood towards its root (negative: pulls away from
-    it); ``bending_n`` lies square to the wood. Arrays, or per newton.
-    """
-
-    compression_n: FloatArray
-    bending_n: FloatArray
-
-
-def wood_split(resultant_n: ArrayLike, axis: ArrayLike) -> WoodLoad:
-    """Split a resultant into compression along the wood and bending across it.
-
-    Parameters
-    ----------
-    resultant_n : array_like
-        (..., 3): how the rope pulls at the node.
-    axis : array_like
-        (..., 3): direction of the wood from root to tip, of any length.
-
-    Returns
-    -------
-    WoodLoad
-
-    Raises
-    ------
-    PredictionError
-        The axis has no direction.
-
-    Examples
-    --------
-    >>> on_stem = wood_split((300.0, 0.0, -900.0), (0.0, 0.0, 1.0))
-    >>> float(on_stem.compression_n), float(on_stem.bending_n)
-    (900.0, 300.0)
-    """
-    pull, way = np.asarray(resultant_n, float), np.asarray(axis, float)
-    length = length_of(way)
-    if not np.all(np.isfinite(way)) or np.any(length <= 0):
-        raise PredictionError("axis of the wood: write three numbers x, y, z, not all 0")
-    way = way / length[..., None]
-    along = dot(pull, way)
-    across = pull - along[..., None] * way
-    return WoodLoad(np.asarray(-along), length_of(across))
 
 
 def tag_pull_n(pull_n: ArrayLike, down_rad: ArrayLike, bearing_rad: ArrayLike = 0.0) -> FloatArray:
