@@ -14,7 +14,7 @@ from recording_child import Recording, losses
 
 from logger.logbook.check import check
 
-BATCHES = ("--batches", "40")
+BATCHES = ("--batches", "25")
 WAL, FILE = "-wal", "/a.logbook"
 
 
@@ -54,7 +54,11 @@ def after_failure(log: Path) -> tuple[Call, list[Call]]:
 @pytest.mark.parametrize("only", [WAL, FILE], ids=["journal", "file"])
 @pytest.mark.parametrize(
     ("kind", "error", "start"),
-    [("write", errno.EIO, 60), ("write", errno.ENOSPC, 45), ("sync", errno.EIO, 14)],
+    [
+        ("write", errno.EIO, 60),
+        pytest.param("write", errno.ENOSPC, 45, marks=pytest.mark.slow),
+        ("sync", errno.EIO, 14),
+    ],
 )
 def test_a_failed_write_or_sync_ends_the_recording_and_is_never_tried_again(
     forks: Forks, disk: Path, tmp_path: Path, kind: str, error: int, start: int, only: str
