@@ -27,7 +27,7 @@ class Diameter(Record, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         """Refuse neither and both."""
         if (self.diameter_m is None) == (self.girth_m is None):
-            raise ValueError("write one of diameter_m and girth_m, not both")
+            raise ValueError("Expected diameter_m or girth_m, exactly one of both")
 
     @property
     def across_m(self) -> float:

@@ -22,6 +22,9 @@ from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 FloatArray = NDArray[np.float64]
 
+P95: Final = 1.6449
+"""Standard deviations from the middle of a normal to its 95 % quantile."""
+
 TAPE_DIAMETER_U_M: Final = 0.003
 """Standard uncertainty of one taped diameter, independent at each station."""
 
@@ -37,6 +40,10 @@ BRUSH_REL_U: Final = 0.3
 BRUSH_CENTRE_SHARE: Final = 0.75
 BRUSH_CENTRE_U_SHARE: Final = 0.08
 """Own assumption: brush spreads over the outer half, centred at 3/4 of the length."""
+
+TAPER_CENTRE_U_SHARE: Final = 0.04
+"""Own assumption: standard uncertainty of the centre of mass, as a part of the length, where
+one diameter away from the middle leaves the taper unknown."""
 
 CAVITY_U: Final = 0.1
 """Own assumption: standard uncertainty of a stated cavity ratio."""
@@ -88,6 +95,13 @@ class PieceEstimate:
     def rel_u(self) -> float:
         """Relative standard uncertainty of the weight."""
         return self.weight_u_n / (2.0 * self.weight_n)
+
+    @property
+    def weight_band_n(self) -> tuple[float, float]:
+        """Weight that 5 % and 95 % of such pieces stay below: a log-normal of that mean and U."""
+        spread = math.sqrt(math.log1p(self.rel_u**2))
+        middle = self.weight_n / math.sqrt(1.0 + self.rel_u**2)
+        return middle * math.exp(-P95 * spread), middle * math.exp(P95 * spread)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -269,6 +283,8 @@ def _draw(
         cavity = np.clip(cavity + CAVITY_U * rng.standard_normal(n), 0.0, 0.98)
     wood_kg = density.kg_per_m3 * factor * body.volume_m3 * (1.0 - cavity**2)
     x, gyration = _with_brush(body, shape.length_m * stretch, brush, np.clip(centre, 0.0, 1.0))
+    if shape.rule == "cylinder":
+        x = x + TAPER_CENTRE_U_SHARE * shape.length_m * rng.standard_normal(n)
     return PieceDraws(G_M_PER_S2 * wood_kg / (1.0 - brush), x, gyration)
 
 

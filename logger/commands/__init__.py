@@ -6,6 +6,10 @@ from typing import Final
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "demo": ("logger.commands.demo", "Run the whole job on an invented crew and a simulated cell."),
+    "piece": (
+        "logger.commands.piece",
+        "Weigh a piece on paper: weight, centre, what would narrow it.",
+    ),
     "cells": ("logger.commands.cells", "List the ports where a cell may be; ask who answers."),
     "record": ("logger.commands.record", "Record cells into a logbook."),
     "lowerings": ("logger.commands.lowerings", "List the lowerings of a logbook."),
