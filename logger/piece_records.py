@@ -38,6 +38,14 @@ class Diameter(Record, frozen=True, kw_only=True):
         return self.girth_m / math.pi
 
 
+class Place(Record, frozen=True, kw_only=True):
+    """A point in the coordinates of a rig's nodes, z up."""
+
+    x_m: float = 0.0
+    y_m: float = 0.0
+    z_m: float = 0.0
+
+
 class Hinge(Record, frozen=True, kw_only=True):
     """The hinge that still holds a piece at its butt.
 
@@ -101,7 +109,7 @@ class Piece(Record, frozen=True, kw_only=True):
     wood over that of sound wood.
     ``inclination_rad`` is how far the limb rises from the horizontal towards its tip,
     ``bearing_rad`` its direction seen from above, from x towards y; ``tie_from_butt_m`` is
-    where the rig lifts.
+    where the rig lifts, ``tie_place`` the same point among the nodes of the rig.
     """
 
     name: Text
@@ -119,6 +127,7 @@ class Piece(Record, frozen=True, kw_only=True):
     inclination_rad: Annotated[float, Meta(ge=-1.58, le=1.58)] = 0.0
     bearing_rad: Annotated[float, Meta(ge=-6.3, le=6.3)] = 0.0
     tie_from_butt_m: NotNegative | None = None
+    tie_place: Place | None = None
     hinge: Hinge | None = None
     release: Release | None = None
     drop: Drop | None = None

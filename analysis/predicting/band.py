@@ -20,31 +20,19 @@ of :class:`HingeRow` by thickness, ``offset``, ``ceilings``, ``words``, ``warnin
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.errors import PredictionError
-from analysis.predicting.hinge import (
-    RUPTURE_REL_U,
-    HingeWindow,
-    balance,
-    rupture_pa,
-    state_of,
-    weight_moment_nm,
-    window,
-)
-from analysis.predicting.inputs import missing, name_of
-from analysis.predicting.path import high_block, piece_block
-from analysis.predicting.piece import PieceEstimate, estimate
+from analysis.predicting.held import Lift, lift_of
+from analysis.predicting.hinge import state_of
+from analysis.predicting.hinge_wood import StandingHinge, standing_hinge, unsound
 from analysis.predicting.pretension import OFFSET_SHARE_LIMIT, first_extreme_n, offset_peaks_n
 from analysis.predicting.pretension_plan import (
     NO_BAND,
     THICK_HINGE,
+    UNSOUND_HINGE,
     Band,
     Ceiling,
     HingeRow,
@@ -53,53 +41,19 @@ from analysis.predicting.pretension_plan import (
     PretensionPlan,
 )
 from analysis.predicting.rig import check_rig
-from analysis.predicting.statics import HeldPiece, force_at_piece
-from analysis.predicting.wood import find_species
 from logger.records import Limit, Piece, Rig, Rope
+from logger.units import format_force
 
-FloatArray = NDArray[np.float64]
+THICK_BALANCE: Final = 2.0
+"""Own assumption: a hinge is thick where the rope would need twice the weight's moment."""
 
-ONE_SIDED: Final = 1.6449
-"""Standard deviations from the median to the 5 % and 95 % quantile of a normal."""
-
-UNKNOWN_RUPTURE_PA: Final = (30e6, 70e6)
-"""Own assumption: range of green bending strength where the species is not listed."""
-
-DEAD_FACTOR: Final = (0.2, 1.0)
-"""Own assumption: bending strength of dead or decayed wood over that of sound wood."""
+SHALLOW_SHARE: Final = 0.6
+"""Below this share the legs of a span stiffen as they straighten (physics note, section 5)."""
 
 GRID: Final = 13
+"""Rows of the table."""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Lift:
-    """Everything per newton of pull at the winch, and the weights."""
-
-    piece: Piece
-    rig: Rig
-    estimate: PieceEstimate
-    weights_n: tuple[float, float, float]
-    per: HeldPiece
-    reading: float
-    tie_m: float
-
-    @property
-    def up(self) -> float:
-        """Vertical part of the rope's force at the piece."""
-        return float(self.per.force_n[2])
-
-    def balance(self, weight_n: float) -> float:
-        """β per newton of pull."""
-        return float(
-            balance(
-                self.per.force_n,
-                self.tie_m,
-                weight_n,
-                self.estimate.centre_from_butt_m,
-                self.piece.inclination_rad,
-                self.piece.bearing_rad,
-            )
-        )
+_ROOM: Final = 1.3
 
 
 def plan_pretension(
@@ -112,7 +66,8 @@ def plan_pretension(
     piece : Piece
         With ``tie_from_butt_m`` (the centre of mass by default), and ``hinge`` for its window.
     rig : Rig
-        With positions of its nodes; in a span rig that of the piece's block is the tie.
+        With positions of its nodes; in a span rig that of the piece's block is the tie, where
+        the piece does not say another place.
     rope : Rope
         Its damping ratio.
     limits : sequence of Limit
@@ -129,137 +84,34 @@ def plan_pretension(
         The rig cannot be computed, the rope does not lift the piece, or the limb stands upright.
     """
     check_rig(rig)
-    lift = _lift(piece, rig)
-    ceilings = _ceilings(lift, rope, limits)
-    hinge = _hinge(lift)
-    band, warnings = _band(lift, ceilings, hinge)
-    reading = band and Band(
-        band.low_n * lift.reading, band.high_n * lift.reading, band.low_by, band.high_by
-    )
+    lift = lift_of(piece, rig)
+    hinge = standing_hinge(piece, lift.weights_n, lift.estimate.centre_from_butt_m)
+    entered = [one for one in limits if one.kind != "breaking_strength" and one.on in lift.loads]
+    ceilings = _ceilings(lift, entered)
+    band, said = _band(lift, ceilings, hinge)
     offset = _offset(lift)
-    rows = _rows(lift, rope, band, hinge)
     return PretensionPlan(
         weight_n=lift.weights_n,
         tie_from_butt_m=lift.tie_m,
         aim=None if piece.release is None else piece.release.share_carried,
         band=band,
-        reading=reading,
+        reading=None if band is None else band.scaled(lift.reading),
         station=rig.station.name,
         ceilings=ceilings,
-        rows=rows,
+        rows=_rows(lift, rope, band, hinge),
         hinge=() if hinge is None else _hinge_rows(lift, hinge),
         offset=offset,
-        words=_words(lift, band, hinge),
-        warnings=(*warnings, *_offset_warnings(offset), *_wood_warnings(piece)),
+        words=_words(lift, band, said, hinge),
+        warnings=(
+            *_release_warnings(lift, rope, band, offset, entered),
+            *_offset_warnings(lift, offset),
+            *_wood_warnings(piece, hinge),
+        ),
+        hinge_thickness_m=None if hinge is None else hinge.hinge.thickness_m,
     )
 
 
-def _lift(piece: Piece, rig: Rig) -> _Lift:
-    known = estimate(piece)
-    spread = math.sqrt(math.log1p(known.rel_u**2))
-    middle = known.weight_n / math.sqrt(1.0 + known.rel_u**2)
-    weights = tuple(middle * math.exp(k * ONE_SIDED * spread) for k in (-1.0, 0.0, 1.0))
-    tie_m = known.centre_from_butt_m if piece.tie_from_butt_m is None else piece.tie_from_butt_m
-    if not 0.0 < tie_m <= piece.length_m:
-        raise PredictionError(
-            f"{name_of(piece)}: tie_from_butt_m: {tie_m:g} m is not on the piece (0 to "
-            f"{piece.length_m:g} m)"
-        )
-    held = force_at_piece(rig, _tie_place(rig), 1.0, 1.0)
-    lift = _Lift(piece, rig, known, weights, held, _reading(rig, held), tie_m)  # type: ignore[arg-type]
-    if lift.up <= 0:
-        raise PredictionError(
-            f"{name_of(rig)}: the rope pulls the tie down, not up; check the positions of the nodes"
-        )
-    if lift.balance(middle) <= 0:
-        raise PredictionError(
-            f"{name_of(rig)}: the rope's pull turns the limb down about its hinge; check positions "
-            "and piece.bearing_rad"
-        )
-    return lift
-
-
-def _tie_place(rig: Rig) -> tuple[float, float, float]:
-    """Where the rope holds the piece: at the piece's block, else plumb below the high block."""
-    if rig.method == "span_rig":
-        block = piece_block(rig)
-        return block.x_m, block.y_m, block.z_m
-    if rig.method not in {"butt_tied", "tip_tied", "swing"}:
-        raise PredictionError(
-            f"{name_of(rig)}: a {rig.method} is not pretensioned; the band is for pieces that hang "
-            "on their rope before the cut"
-        )
-    top = high_block(rig)
-    return top.x_m, top.y_m, top.z_m - (rig.lead_length_m or 1.0)
-
-
-def _reading(rig: Rig, held: HeldPiece) -> float:
-    """Give the reading at the main station per newton at the winch."""
-    station = rig.station
-    if station.mount == "sling":
-        for node in rig.nodes:
-            if station.node in {node.name, node.role}:
-                return float(held.slings[node.name])
-        return float(held.slings[station.node])
-    leg = "fall" if station.mount == "running_line" else station.leg
-    if station.node:
-        leg = "standing"
-    return float(held.legs[leg or "lead"])
-
-
-def _strength_pa(piece: Piece) -> tuple[float, float, float]:
-    """Give low, middle and high modulus of rupture."""
-    hinge = piece.hinge
-    if hinge is None:
-        raise missing(piece, "hinge", "write hinge.width_m and hinge.thickness_m")
-    species = find_species(piece.species) if piece.species else None
-    if hinge.rupture_pa is None and species is None:
-        low, high = UNKNOWN_RUPTURE_PA
-        middle = math.sqrt(low * high)
-    else:
-        middle = hinge.rupture_pa or float(rupture_pa(species.gravity))  # type: ignore[union-attr]
-        low, high = (middle * (1.0 + k * ONE_SIDED * RUPTURE_REL_U) for k in (-1.0, 1.0))
-    if piece.condition != "green":
-        low, high = low * DEAD_FACTOR[0], high * DEAD_FACTOR[1]
-        middle = math.sqrt(low * high)
-    return low, middle, high
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Hinge:
-    """Windows of β against thickness: for the weakest wood and heavy piece, and the reverse."""
-
-    thickness_m: float
-    careful: HingeWindow
-    middle: HingeWindow
-
-
-def _hinge(lift: _Lift) -> _Hinge | None:
-    hinge = lift.piece.hinge
-    if hinge is None:
-        return None
-    low, middle, _ = _strength_pa(lift.piece)
-    thick = hinge.thickness_m * np.linspace(0.25, 2.0, 8)
-    made = [
-        window(
-            thick,
-            width_m=hinge.width_m,
-            notch_depth_m=hinge.notch_depth_m,
-            strength_pa=strength,
-            weight_moment=weight_moment_nm(
-                weight, lift.estimate.centre_from_butt_m, lift.piece.inclination_rad
-            ),
-        )
-        for strength, weight in ((low, lift.weights_n[2]), (middle, lift.weights_n[1]))
-    ]
-    return _Hinge(hinge.thickness_m, made[0], made[1])
-
-
-def _at_planned(hinge: _Hinge, values: FloatArray, thickness_m: FloatArray) -> float:
-    return float(np.interp(hinge.thickness_m, thickness_m, values))
-
-
-def _hinge_rows(lift: _Lift, hinge: _Hinge) -> tuple[HingeRow, ...]:
+def _hinge_rows(lift: Lift, hinge: StandingHinge) -> tuple[HingeRow, ...]:
     per = lift.balance(lift.weights_n[1])
     w = hinge.middle
     return tuple(
@@ -268,118 +120,177 @@ def _hinge_rows(lift: _Lift, hinge: _Hinge) -> tuple[HingeRow, ...]:
     )
 
 
-def _ceilings(lift: _Lift, rope: Rope, limits: Sequence[Limit]) -> tuple[Ceiling, ...]:
+def _ceilings(
+    lift: Lift, entered: Sequence[Limit], weight_n: float | None = None
+) -> tuple[Ceiling, ...]:
     """Find the pulls at which κ = 1, β = 1 or an entered limit is reached, the smallest first."""
-    light = lift.weights_n[0]
+    light = lift.weights_n[0] if weight_n is None else weight_n
     found = [
         Ceiling("the rope carries the whole piece (light estimate)", light / lift.up),
         Ceiling("the hinge is balanced (light estimate)", 1.0 / lift.balance(light)),
     ]
-    loads = {name: float(load) for name, load in lift.per.slings.items()}
-    loads[rope.name] = max(float(load) for load in lift.per.legs.values())
-    loads[lift.rig.station.name] = lift.reading
-    for limit in limits:
-        if limit.kind == "breaking_strength" or limit.on not in loads:
-            continue
-        found.append(
-            Ceiling(
-                f"{limit.kind.replace('_', ' ')} of {limit.on}",
-                limit.force_n / loads[limit.on],
-                limit.kind,
-                limit.by,
-                limit.entered,
-                limit.force_n,
-            )
+    found += [
+        Ceiling(
+            f"{limit.kind.replace('_', ' ')} of {limit.on}",
+            limit.force_n / lift.loads[limit.on],
+            limit.kind,
+            limit.by,
+            limit.entered,
+            limit.force_n,
         )
+        for limit in entered
+    ]
     return tuple(sorted(found, key=lambda one: one.winch_n))
 
 
-def _band(
-    lift: _Lift, ceilings: tuple[Ceiling, ...], hinge: _Hinge | None
-) -> tuple[Band | None, tuple[str, ...]]:
-    heavy = lift.weights_n[2]
+def _floor(lift: Lift, hinge: StandingHinge | None, *, known: bool = False) -> tuple[float, str]:
+    """Find the pull below which it should not be let go, for the heavy (or a known) weight."""
+    weight = lift.weights_n[1 if known else 2]
     floors = [(0.0, "nothing asks for more")]
     release = lift.piece.release
     if release is not None:
-        floors.append((release.share_carried * heavy / lift.up, "the crew's aim (heavy estimate)"))
+        floors.append((release.share_carried * weight / lift.up, "the crew's aim (heavy estimate)"))
     if hinge is not None:
-        low = _at_planned(hinge, hinge.careful.low, hinge.careful.thickness_m)
-        edge = max(low, 0.0) / lift.balance(heavy)
-        floors.append((edge, "the hinge fails downward below it (heavy estimate, weak wood)"))
-    low_n, low_by = max(floors)
+        low, _, _ = hinge.planned(hinge.middle if known else hinge.careful)
+        edge = max(low, 0.0) / lift.balance(weight)
+        floors.append((edge, "the hinge's lower edge (heavy estimate, weak wood)"))
+    return max(floors)
+
+
+def _band(
+    lift: Lift, ceilings: tuple[Ceiling, ...], hinge: StandingHinge | None
+) -> tuple[Band | None, str]:
+    """Give the band, or why there is none."""
+    low_n, low_by = _floor(lift, hinge)
     top = ceilings[0]
-    if low_n > top.winch_n:
-        return None, (f"{NO_BAND} It would start at {low_by} and stop where {top.name}.",)
-    return Band(low_n, top.winch_n, low_by, top.name), ()
+    if low_n <= top.winch_n:
+        return Band(low_n, top.winch_n, low_by, top.name), ""
+    known_n, known_by = _floor(lift, hinge, known=True)
+    entered = [one for one in ceilings if one.kind]
+    tops = [*_ceilings(lift, (), lift.weights_n[1]), *entered]
+    known_top = min(tops, key=lambda one: one.winch_n)
+    if known_n > known_top.winch_n:
+        low, high = (words.split(" (")[0] for words in (known_by, known_top.name))
+        return None, (
+            f"No band, even if the weight were known: {low} asks for more pull than the point "
+            f"where {high if not known_top.kind else f'the {high} is reached'}."
+        )
+    return None, f"{NO_BAND} It would start at {low_by} and end where {top.name}."
 
 
-def _offset(lift: _Lift) -> Offset:
-    offset = lift.tie_m - lift.estimate.centre_from_butt_m
-    part = abs(offset) / lift.piece.length_m
+def _offset(lift: Lift) -> Offset:
+    part = abs(lift.offset_m) / lift.piece.length_m
     indications = None
     if part > OFFSET_SHARE_LIMIT:
-        held, free = offset_peaks_n(lift.weights_n[1], abs(offset), lift.estimate.gyration_m)
+        held, free = offset_peaks_n(lift.weights_n[1], abs(lift.offset_m), lift.estimate.gyration_m)
         indications = (float(held), float(free))
-    return Offset(offset, part, indications)
+    return Offset(lift.offset_m, part, indications)
 
 
-def _offset_warnings(offset: Offset) -> tuple[str, ...]:
+def _offset_warnings(lift: Lift, offset: Offset) -> tuple[str, ...]:
     if offset.indications_n is None:
         return ()
     side = "outside" if offset.offset_m > 0 else "inside"
+    held, free = (load / lift.weights_n[1] for load in offset.indications_n)
     return (
         (
             f"The rig lifts {abs(offset.offset_m):.2f} m {side} the centre of mass "
-            f"({100 * offset.of_length:.0f} % of the length): the piece swings when it comes free. "
-            "The central release peak is not shown alone; stretch can exceed both upper indications."
+            f"({100 * offset.of_length:.0f} % of the length): the butt swings when it comes free, "
+            f"up to {held:.1f} (tie held) or {free:.1f} (tie free) times the weight, upper "
+            "indications for a rigid rope. The central release peak is not shown alone; stretch "
+            "can exceed both."
         ),
     )
 
 
-def _wood_warnings(piece: Piece) -> tuple[str, ...]:
-    if piece.hinge is None or piece.condition == "green":
+def _release_warnings(
+    lift: Lift, rope: Rope, band: Band | None, offset: Offset, entered: Sequence[Limit]
+) -> tuple[str, ...]:
+    """Say where the release itself goes beyond what was entered, or beyond the closed form."""
+    if band is None:
         return ()
-    return (
-        "Dead or decayed wood breaks without warning: the hinge window is wide and no reassurance.",
+    said = []
+    heavy = lift.weights_n[2]
+    share = lift.share(band.low_n, heavy)
+    peak_n = float(first_extreme_n(heavy, share, rope.damping_ratio))
+    if offset.indications_n is not None:
+        peak_n = max(peak_n, offset.indications_n[1] * heavy / lift.weights_n[1])
+    for limit in entered:
+        load_n = peak_n * lift.loads[limit.on] / lift.up
+        if limit.kind == "peak_allowance" and load_n > limit.force_n:
+            said.append(
+                f"Let go at the lower end, the heavy estimate loads {limit.on} up to about "
+                f"{format_force(load_n)}, above its entered peak allowance "
+                f"{format_force(limit.force_n)} ({limit.by}, {limit.entered})."
+            )
+    if lift.rig.method == "span_rig" and share < SHALLOW_SHARE:
+        said.append(
+            "Below a share of about 60 % the legs of a shallow span stiffen as they straighten: "
+            "the release peaks here are too low there; use the simulated prediction."
+        )
+    return tuple(said)
+
+
+def _wood_warnings(piece: Piece, hinge: StandingHinge | None) -> tuple[str, ...]:
+    if hinge is None or not unsound(piece):
+        return ()
+    return (UNSOUND_HINGE,)
+
+
+def _rows(
+    lift: Lift, rope: Rope, band: Band | None, hinge: StandingHinge | None
+) -> tuple[PlanRow, ...]:
+    _, middle, heavy = lift.weights_n
+    top_n = _ROOM * max(heavy / lift.up, 1.0 / lift.balance(heavy), band.high_n if band else 0.0)
+    edges = None if hinge is None else hinge.planned(hinge.middle)
+    return tuple(
+        _row(lift, rope, float(pull), middle, edges) for pull in np.linspace(0.0, top_n, GRID)
     )
 
 
-def _rows(lift: _Lift, rope: Rope, band: Band | None, hinge: _Hinge | None) -> tuple[PlanRow, ...]:
-    light, middle, heavy = lift.weights_n
-    top = 1.3 * max(heavy / lift.up, 1.0 / lift.balance(heavy), band.high_n if band else 0.0)
-    found = []
-    for pull in np.linspace(0.0, top, GRID):
-        share = tuple(float(pull) * lift.up / w for w in (heavy, middle, light))
-        beta = tuple(float(pull) * lift.balance(w) for w in (heavy, middle, light))
-        peak = tuple(
-            float(first_extreme_n(w, float(pull) * lift.up / w, rope.damping_ratio))
-            for w in (light, middle, heavy)
-        )
-        state = None
-        if hinge is not None:
-            w = hinge.middle
-            edges = [_at_planned(hinge, v, w.thickness_m) for v in (w.low, w.high)]
-            state = state_of(beta[1], *edges)
-        found.append(
-            PlanRow(float(pull), float(pull) * lift.reading, share, beta, peak, state)  # type: ignore[arg-type]
-        )
-    return tuple(found)
+def _row(
+    lift: Lift,
+    rope: Rope,
+    pull_n: float,
+    middle_n: float,
+    edges: tuple[float, float, float] | None,
+) -> PlanRow:
+    share = [lift.share(pull_n, weight) for weight in lift.weights_n]
+    beta = [pull_n * lift.balance(weight) for weight in lift.weights_n]
+    peak = [
+        float(first_extreme_n(weight, carried, rope.damping_ratio))
+        for weight, carried in zip(lift.weights_n, share, strict=True)
+    ]
+    return PlanRow(
+        winch_n=pull_n,
+        reading_n=pull_n * lift.reading,
+        share=(share[2], share[1], share[0]),
+        balance=(beta[2], beta[1], beta[0]),
+        release_peak_n=(peak[0], peak[1], peak[2]),
+        hinge=None if edges is None else state_of(pull_n * lift.balance(middle_n), *edges[:2]),
+    )
 
 
-def _words(lift: _Lift, band: Band | None, hinge: _Hinge | None) -> tuple[str, ...]:
-    """Say the plan for people, with the two numbers of the ground hand as shares."""
-    said = []
+def _words(
+    lift: Lift, band: Band | None, none_because: str, hinge: StandingHinge | None
+) -> tuple[str, ...]:
+    """Say the plan for people, the band as shares of the piece."""
+    said = [none_because]
     if band is not None:
-        low = band.low_n * lift.up / lift.weights_n[1]
-        high = band.high_n * lift.up / lift.weights_n[1]
-        said.append(
-            f"About {100 * low:.0f} to {100 * high:.0f} % of the piece, if the estimate holds."
+        low, high = (
+            100 * lift.share(pull, lift.weights_n[1]) for pull in (band.low_n, band.high_n)
         )
-    else:
-        said.append(NO_BAND)
+        said = [f"About {low:.0f} to {high:.0f} % of the piece, if the estimate holds."]
     if hinge is not None:
-        w = hinge.middle
-        high_edge = _at_planned(hinge, w.high, w.thickness_m)
-        if high_edge > 2.0:
-            said.append(f"The hinge is thick for this piece. {THICK_HINGE}")
+        thick_mm = 1000 * hinge.hinge.thickness_m
+        _, high, closed = hinge.planned(hinge.middle)
+        if high > THICK_BALANCE:
+            said.append(
+                f"At {thick_mm:.0f} mm the hinge is thick: it holds to {high:.1f} times the "
+                f"weight's moment. {THICK_HINGE}"
+            )
+        said.append(
+            f"Once the notch has closed, {thick_mm:.0f} mm of hinge resists to about "
+            f"{closed:.0f} times the weight's moment: the winch cannot be expected to break it."
+        )
     return tuple(said)

@@ -13,11 +13,16 @@ CAUTIONS: Final = (
     "Tension during the back cut can split the stem lengthwise (common practice, no source).",
     "No tension while the notch is cut; tension before the back cut (common practice, no source).",
     "The climber calls the stop; silence is not a go.",
+    "The settled pull counts, not the highest of a stroke: it falls back on the pawl and creeps.",
     "Estimates, not permission: local codes and competent persons decide.",
 )
 THICK_HINGE: Final = (
     "Stop winching. More tension can split the stem or throw the piece. The climber decides, "
     "from outside its path, whether to ease tension first."
+)
+UNSOUND_HINGE: Final = (
+    "Dead, decayed or hollow wood breaks without warning: the hinge window is wide and no "
+    "reassurance."
 )
 NO_BAND: Final = "No band: the weight is not known well enough."
 
@@ -30,6 +35,10 @@ class Band:
     high_n: float
     low_by: str
     high_by: str
+
+    def scaled(self, factor: float) -> Band:
+        """Give the same band at another place, where the load is ``factor`` times as much."""
+        return Band(self.low_n * factor, self.high_n * factor, self.low_by, self.high_by)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +110,7 @@ class PretensionPlan:
     words: tuple[str, ...]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
+    hinge_thickness_m: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Give plain values, SI."""

@@ -1,0 +1,177 @@
+"""A piece on its hinge, per newton of pull at the winch.
+
+Comes in: a piece and its rig. Goes out: a :class:`Lift`: force at the tie, loads by name,
+reading, balance, and the weights of 5 %, 50 % and 95 %. Must not: know limits or hinges.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.errors import PredictionError
+from analysis.predicting.hinge import balance
+from analysis.predicting.inputs import check_numbers, name_of
+from analysis.predicting.path import high_block, piece_block
+from analysis.predicting.piece import PieceEstimate, estimate
+from analysis.predicting.statics import HeldPiece, force_at_piece
+from logger.records import Piece, Rig, Station
+
+FloatArray = NDArray[np.float64]
+
+PLUMB_LEAD_M = 1.0
+"""Where no lead length is written; with the tie plumb below the block it changes nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lift:
+    """Everything per newton of pull at the winch (winching up), and the weights.
+
+    Parameters
+    ----------
+    piece : Piece
+    rig : Rig
+    estimate : PieceEstimate
+    weights_n : tuple of float
+        Weight that 5 %, 50 % and 95 % of such pieces stay below.
+    force : (3,) ndarray
+        Rope's force at the tie, z up, newtons per newton at the winch.
+    loads : dict
+        Load by what a limit may be ``on``: rope, nodes, stations, their cells, the winch.
+    reading : float
+        Reading at the main station.
+    tie_m : float
+        Where the rig lifts, from the butt.
+    balance_n : float
+        β times the weight, per newton of pull.
+    """
+
+    piece: Piece
+    rig: Rig
+    estimate: PieceEstimate
+    weights_n: tuple[float, float, float]
+    force: FloatArray
+    loads: dict[str, float]
+    reading: float
+    tie_m: float
+    balance_n: float
+
+    @property
+    def up(self) -> float:
+        """Vertical part of the rope's force at the piece."""
+        return float(self.force[2])
+
+    @property
+    def offset_m(self) -> float:
+        """Tie's distance outside (negative: inside) the centre of mass, along the limb."""
+        return self.tie_m - self.estimate.centre_from_butt_m
+
+    def balance(self, weight_n: float) -> float:
+        """β per newton of pull."""
+        return self.balance_n / weight_n
+
+    def share(self, pull_n: float, weight_n: float) -> float:
+        """Share carried κ at a pull."""
+        return pull_n * self.up / weight_n
+
+
+def lift_of(piece: Piece, rig: Rig) -> Lift:
+    """Hold a piece on its hinge with its rig.
+
+    Parameters
+    ----------
+    piece : Piece
+        With ``tie_from_butt_m`` (the centre of mass by default).
+    rig : Rig
+        Checked already; with positions of its nodes.
+
+    Returns
+    -------
+    Lift
+
+    Raises
+    ------
+    PredictionError
+        The tie is not on the piece, the rope does not lift it, or the limb stands upright.
+    """
+    check_numbers(piece)
+    known = estimate(piece)
+    light, heavy = known.weight_band_n
+    weights = (light, math.sqrt(light * heavy), heavy)
+    tie_m = known.centre_from_butt_m if piece.tie_from_butt_m is None else piece.tie_from_butt_m
+    if not 0.0 < tie_m <= piece.length_m:
+        raise PredictionError(
+            f"{name_of(piece)}: tie_from_butt_m: {tie_m:g} m is not on the piece outside its butt "
+            f"(0 to {piece.length_m:g} m)"
+        )
+    held = force_at_piece(rig, tie_place(piece, rig), 1.0, 1.0)
+    centre_m, slope_rad = known.centre_from_butt_m, piece.inclination_rad
+    per_n = float(balance(held.force_n, tie_m, 1.0, centre_m, slope_rad, piece.bearing_rad))
+    lift = Lift(
+        piece=piece,
+        rig=rig,
+        estimate=known,
+        weights_n=weights,
+        force=held.force_n,
+        loads=_loads(rig, held),
+        reading=reading_of(rig.station, rig, held),
+        tie_m=tie_m,
+        balance_n=per_n,
+    )
+    if lift.up <= 0:
+        raise PredictionError(
+            f"{name_of(rig)}: the rope pulls the tie down, not up; check the positions of the nodes"
+        )
+    if lift.balance_n <= 0:
+        raise PredictionError(
+            f"{name_of(rig)}: the rope's pull turns the limb down about its hinge; check positions "
+            "and piece.bearing_rad"
+        )
+    return lift
+
+
+def tie_place(piece: Piece, rig: Rig) -> tuple[float, float, float]:
+    """Where the rope holds the piece, in the rig's coordinates.
+
+    As the piece says; else at the piece's block, or plumb below the high block.
+    """
+    if rig.method not in {"butt_tied", "tip_tied", "span_rig", "swing"}:
+        raise PredictionError(
+            f"{name_of(rig)}: a {rig.method} is not pretensioned; the band is for pieces that hang "
+            "on their rope before the cut"
+        )
+    if piece.tie_place is not None:
+        return piece.tie_place.x_m, piece.tie_place.y_m, piece.tie_place.z_m
+    if rig.method == "span_rig":
+        block = piece_block(rig)
+        return block.x_m, block.y_m, block.z_m
+    top = high_block(rig)
+    return top.x_m, top.y_m, top.z_m - (rig.lead_length_m or PLUMB_LEAD_M)
+
+
+def reading_of(station: Station, rig: Rig, held: HeldPiece) -> float:
+    """Give the reading at a station of the rig."""
+    if station.mount == "sling":
+        names = [node.name for node in rig.nodes if station.node in {node.name, node.role}]
+        return float(held.slings[names[0] if names else station.node])
+    if station.mount == "running_line":
+        return float(held.legs[station.leg or "fall"])
+    if station.node and "standing" in held.legs:
+        return float(held.legs["standing"])
+    return float(held.legs[station.leg or "lead"])
+
+
+def _loads(rig: Rig, held: HeldPiece) -> dict[str, float]:
+    """Load on everything that a limit may name; of the rope its most loaded leg."""
+    loads = {name: float(load) for name, load in held.slings.items()}
+    loads[rig.rope] = max(float(load) for load in held.legs.values())
+    for station in rig.stations:
+        loads[station.name] = reading_of(station, rig, held)
+        if station.cell:
+            loads[station.cell] = loads[station.name]
+    if rig.device == "winch":
+        loads |= {node.name: 1.0 for node in rig.nodes if node.role == "device"}
+    return loads

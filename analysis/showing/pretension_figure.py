@@ -1,0 +1,231 @@
+"""A pretension plan as a figure: share and balance, and the hinge window, against the pull.
+
+Comes in: a :class:`~analysis.predicting.pretension_plan.PretensionPlan`, a title, a unit.
+Goes out: a matplotlib figure, 1080 pixels wide. Must not: compute a band, name a colour
+alone (each has a dash or hatch of its own), or put words on the panels, where they could
+cover a line.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
+
+from analysis.predicting.pretension_plan import Ceiling, PretensionPlan
+from analysis.showing.figure_key import KeyRow, wrapped, write_head, write_key
+from analysis.showing.style import (
+    BEFORE,
+    DPI,
+    HANG,
+    INK,
+    LIMIT_DASHES,
+    LINE_IN,
+    PEAK,
+    QUIET,
+    STYLE,
+    TITLE_PT,
+    WIDTH_IN,
+)
+from logger.units import ForceUnit, format_force, from_si
+
+SHARE_IN: Final = 2.7
+HINGE_IN: Final = 2.1
+_LEFT_IN, _RIGHT_IN, _GAP_IN, _AXIS_IN = 0.72, 0.16, 0.24, 0.52
+_BAND: Final[dict[str, Any]] = {
+    "facecolor": "#d5e2ef",
+    "edgecolor": BEFORE,
+    "hatch": "////",
+    "lw": 0.8,
+}
+_SPREAD: Final[dict[str, Any]] = {"facecolor": "#e3dcd0", "edgecolor": "none"}
+_DOWN: Final[dict[str, Any]] = {
+    "facecolor": "white",
+    "edgecolor": PEAK,
+    "hatch": "\\\\\\\\",
+    "lw": 0.0,
+}
+_UP: Final[dict[str, Any]] = {"facecolor": "white", "edgecolor": HANG, "hatch": "....", "lw": 0.0}
+
+
+def draw_pretension(plan: PretensionPlan, title: str, unit: ForceUnit = "kN") -> Figure:
+    """Draw a plan.
+
+    Parameters
+    ----------
+    plan : PretensionPlan
+        As ``band.plan_pretension`` gives it.
+    title : str
+        Which piece it is.
+    unit : {"kN", "N", "kgf", "lbf"}
+        Unit of force.
+
+    Returns
+    -------
+    Figure
+        Share carried and hinge balance above, the hinge window below (where a hinge was
+        written) over the same pull at the winch, and a key that names everything.
+    """
+    with mpl.rc_context(STYLE):
+        head = wrapped(f"Pretension. {title}", WIDTH_IN - 0.2, TITLE_PT, "bold")
+        said = [line for words in plan.words for line in wrapped(words, WIDTH_IN - 0.2)]
+        rows = _key(plan, unit)
+        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
+        head_in = 0.24 + 0.25 * len(head) + LINE_IN * len(said)
+        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
+        panels_in = SHARE_IN + (_GAP_IN + HINGE_IN if plan.hinge else 0.0)
+        figure = Figure(
+            figsize=(WIDTH_IN, head_in + panels_in + _AXIS_IN + key_in), dpi=DPI, facecolor="white"
+        )
+        FigureCanvasAgg(figure)
+        write_head(figure, head, said)
+        top_in = figure.get_figheight() - head_in
+        panels = [_panel(figure, top_in, SHARE_IN)]
+        _draw_share(panels[0], plan, unit)
+        if plan.hinge:
+            panels.append(_panel(figure, top_in - SHARE_IN - _GAP_IN, HINGE_IN))
+            panels[0].tick_params(labelbottom=False)
+            _draw_hinge(panels[1], plan, unit)
+        for axes in panels:
+            _draw_pulls(axes, plan, unit)
+        panels[-1].set_xlabel(f"pull at the winch, {unit}")
+        write_key(figure, rows, lines, key_in)
+        return figure
+
+
+def _panel(figure: Figure, top_in: float, high_in: float) -> Axes:
+    height_in = figure.get_figheight()
+    wide = 1.0 - (_LEFT_IN + _RIGHT_IN) / WIDTH_IN
+    axes = figure.add_axes(
+        (_LEFT_IN / WIDTH_IN, (top_in - high_in) / height_in, wide, high_in / height_in)
+    )
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=3)
+    axes.xaxis.set_major_locator(MaxNLocator(6))
+    return axes
+
+
+def _draw_share(axes: Axes, plan: PretensionPlan, unit: ForceUnit) -> None:
+    scale = from_si(1.0, "force", unit)
+    pull = scale * np.array([row.winch_n for row in plan.rows])
+    share = 100.0 * np.array([row.share for row in plan.rows])
+    beta = 100.0 * np.array([row.balance[1] for row in plan.rows])
+    axes.fill_between(pull, share[:, 0], share[:, 2], zorder=1, **_SPREAD)
+    axes.plot(pull, share[:, 1], color=INK, lw=1.8, zorder=4)
+    axes.plot(pull, beta, color=PEAK, lw=1.6, ls=(0, (5, 2)), zorder=4)
+    axes.axhline(100.0, color=QUIET, lw=0.9, zorder=2)
+    axes.set_ylim(0.0, 1.04 * max(110.0, float(share[-1, 1]), float(beta[-1])))
+    axes.set_ylabel("of the piece, %")
+
+
+def _draw_hinge(axes: Axes, plan: PretensionPlan, unit: ForceUnit) -> None:
+    scale = from_si(1.0, "force", unit)
+    thick_mm = 1000.0 * np.array([row.thickness_m for row in plan.hinge])
+    low = scale * np.array([row.low_n for row in plan.hinge])
+    high = scale * np.array([row.high_n for row in plan.hinge])
+    right = np.maximum(scale * plan.rows[-1].winch_n, high)
+    axes.fill_betweenx(thick_mm, 0.0, low, zorder=1, **_DOWN)
+    axes.fill_betweenx(thick_mm, high, right, zorder=1, **_UP)
+    axes.plot(low, thick_mm, color=PEAK, lw=1.6, ls="-.", zorder=4)
+    axes.plot(high, thick_mm, color=HANG, lw=1.6, zorder=4)
+    if plan.hinge_thickness_m is not None:
+        axes.axhline(1000.0 * plan.hinge_thickness_m, color=INK, lw=1.1, ls=(0, (1, 2)), zorder=4)
+    axes.set_ylim(0.0, float(thick_mm[-1]))
+    axes.set_ylabel("wood standing, mm")
+
+
+def _draw_pulls(axes: Axes, plan: PretensionPlan, unit: ForceUnit) -> None:
+    """Draw the band and the entered limits, which stand at a pull."""
+    scale = from_si(1.0, "force", unit)
+    end = scale * plan.rows[-1].winch_n
+    if plan.band is not None:
+        axes.axvspan(
+            scale * plan.band.low_n, scale * plan.band.high_n, zorder=2, alpha=0.75, **_BAND
+        )
+    for ceiling in _entered(plan):
+        if scale * ceiling.winch_n <= end:
+            axes.axvline(
+                scale * ceiling.winch_n, color=INK, lw=1.6, ls=LIMIT_DASHES[ceiling.kind], zorder=5
+            )
+    axes.set_xlim(0.0, end)
+
+
+def _entered(plan: PretensionPlan) -> list[Ceiling]:
+    return [ceiling for ceiling in plan.ceilings if ceiling.kind]
+
+
+def _key(plan: PretensionPlan, unit: ForceUnit) -> list[KeyRow]:
+    light, _, heavy = (format_force(weight, unit) for weight in plan.weight_n)
+    rows = [
+        _band_row(plan, unit),
+        KeyRow(
+            Line2D([], [], color=INK, lw=1.8),
+            "share carried by the rope, winching up; 100 %: all of the piece",
+        ),
+        KeyRow(Patch(**_SPREAD), f"the same, piece of {light} (5 %) to {heavy} (95 %)"),
+        KeyRow(
+            Line2D([], [], color=PEAK, lw=1.6, ls=(0, (5, 2))),
+            "hinge balance; 100 %: the rope holds up the limb's moment about its hinge",
+        ),
+    ]
+    if plan.hinge:
+        rows += _hinge_key(plan)
+    rows += [_limit_row(ceiling, plan, unit) for ceiling in _entered(plan)]
+    return rows + [KeyRow(None, words) for words in (*plan.warnings, *plan.cautions)]
+
+
+def _band_row(plan: PretensionPlan, unit: ForceUnit) -> KeyRow:
+    if plan.band is None:
+        return KeyRow(None, "no band is drawn")
+    words = f"estimated band at the winch: {_span(plan.band.low_n, plan.band.high_n, unit)}"
+    if plan.reading is not None:
+        reading = _span(plan.reading.low_n, plan.reading.high_n, unit)
+        words += f"; reading at {plan.station}: {reading}"
+    return KeyRow(Patch(**_BAND), words)
+
+
+def _span(low_n: float, high_n: float, unit: ForceUnit) -> str:
+    return f"{format_force(low_n, unit).removesuffix(f' {unit}')} to {format_force(high_n, unit)}"
+
+
+def _hinge_key(plan: PretensionPlan) -> list[KeyRow]:
+    end_n = plan.rows[-1].winch_n
+    rows = [
+        KeyRow(Patch(**_DOWN), "the hinge fails downward"),
+        KeyRow(Patch(facecolor="white", edgecolor=QUIET, lw=0.6), "the hinge holds"),
+        KeyRow(Patch(**_UP), "the hinge breaks upward while the notch is open"),
+    ]
+    if plan.hinge_thickness_m is not None:
+        rows.append(
+            KeyRow(
+                Line2D([], [], color=INK, lw=1.1, ls=(0, (1, 2))),
+                f"planned thickness, {1000.0 * plan.hinge_thickness_m:.0f} mm",
+            )
+        )
+    beyond = all(row.closed_n > end_n for row in plan.hinge)
+    if beyond:
+        rows.append(
+            KeyRow(
+                None,
+                "Once the notch has closed the hinge holds beyond the right of this picture: the "
+                "winch cannot be expected to break it.",
+            )
+        )
+    return rows
+
+
+def _limit_row(ceiling: Ceiling, plan: PretensionPlan, unit: ForceUnit) -> KeyRow:
+    swatch = Line2D([], [], color=INK, lw=1.6, ls=LIMIT_DASHES[ceiling.kind])
+    who = f", entered by {ceiling.by} {ceiling.entered}" if ceiling.by else ""
+    place = "" if ceiling.winch_n <= plan.rows[-1].winch_n else "; right of this picture"
+    limit = "" if ceiling.limit_n is None else f" {format_force(ceiling.limit_n, unit)}"
+    pull = format_force(ceiling.winch_n, unit)
+    return KeyRow(swatch, f"{ceiling.name}{limit}{who}: reached at a pull of {pull}{place}")
