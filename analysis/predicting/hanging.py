@@ -7,6 +7,7 @@ rope lengths, displacements of anchors. Must not: know about hinges or draw rand
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -230,6 +231,7 @@ def hang_on_giving_anchors(
     *,
     tag_n: ArrayLike | None = None,
     shift: ArrayLike = 0.0,
+    compliance: Mapping[str, FloatArray] | None = None,
 ) -> GivingAnchors:
     """Compute loads with every anchor displaced by its own load.
 
@@ -237,6 +239,9 @@ def hang_on_giving_anchors(
     ----------
     rig, weight_n, motion, tag_n, shift
         As for :func:`hanging`.
+    compliance : mapping of str to ndarray, optional
+        Node name → displacement per newton, (3, 3), symmetric; by default every node gives
+        way the same in all directions, by its written stiffness.
 
     Returns
     -------
@@ -254,9 +259,9 @@ def hang_on_giving_anchors(
     """
     at = setting(motion, 0.0, shift, drop=False)
     load = load_vector_n(rig, weight_n, tag_n)
-    soft = {n.name: c for n in rig.nodes if np.any(c := compliance_m_per_n(n))}
+    given = compliance or {n.name: compliance_m_per_n(n) for n in rig.nodes}
     loads = hang(rig, at, load)
-    soft = {name: c for name, c in soft.items() if name in loads.pulls}
+    soft = {name: c for name, c in given.items() if name in loads.pulls and np.any(c)}
     if not soft:
         return GivingAnchors(loads, {})
     return _settled(rig, at, load, soft, loads)

@@ -43,8 +43,9 @@ SHORTEST_M: Final = 0.3
 MOST_CUTS: Final = 40
 """Own choice: a limb that would need more is told so."""
 
-_GRID: Final = 10
+_GRID: Final = 9
 _CLOSE_M: Final = 0.005
+_CLOSE_LOAD: Final = 0.004
 _STEPS: Final = 12
 _SHORTER: Final = (0.75, 0.5)
 
@@ -52,15 +53,21 @@ _SHORTER: Final = (0.75, 0.5)
 def _reach(
     excess: Callable[[float], float], low: tuple[float, float], high: tuple[float, float]
 ) -> float:
-    """Length at which an excess rises through zero, by false position on lengths."""
+    """Length just below that at which an excess rises through zero.
+
+    By false position on the logarithm of the length, along which the logarithm of a load
+    is nearly straight.
+    """
     (a, f_a), (b, f_b) = low, high
+    found = f_a
     for _ in range(_STEPS):
-        if b - a <= _CLOSE_M:
+        if b - a <= _CLOSE_M or found >= -_CLOSE_LOAD:
             break
-        middle = a + (b - a) * min(max(f_a / (f_a - f_b), 0.02), 0.98)
+        share = min(max((f_a + 0.5 * _CLOSE_LOAD) / (f_a - f_b), 0.02), 0.98)
+        middle = a * (b / a) ** share
         f = excess(middle)
         if f < 0:
-            a, f_a, f_b = middle, f, 0.5 * f_b
+            a, f_a, f_b, found = middle, f, 0.5 * f_b, f
         else:
             b, f_b, f_a = middle, f, 0.5 * f_a
     return a
@@ -138,6 +145,7 @@ class _Search:
         seen: RangeSeen | None,
     ) -> None:
         self.loader, self.seen = loader, seen
+        self.known: dict[tuple[float, float], SectionLoads] = {}
         self.total_m = loader.limb.length_m
         self.working, self.allowances = working, allowances
         self.judge = Judge(loader, working)
@@ -148,8 +156,14 @@ class _Search:
         self.planned = next(loads for loads in self.grid if abs(loads.length_m - planned) < 1e-9)
         self.cap_n = self.planned.weight_n if seen is None else seen.high_n
 
+    def of(self, start_m: float, end_m: float) -> SectionLoads:
+        """Compute the loads of a section, once."""
+        if (start_m, end_m) not in self.known:
+            self.known[start_m, end_m] = self.loader.of(start_m, end_m)
+        return self.known[start_m, end_m]
+
     def from_tip(self, length_m: float) -> SectionLoads:
-        return self.loader.of(self.total_m - length_m, self.total_m)
+        return self.of(self.total_m - length_m, self.total_m)
 
     def crossing(self, judge: Judge) -> Reached | None:
         """Where the first of a judge's limits is reached, or None on this limb."""
@@ -309,7 +323,7 @@ class _Search:
         return Cuts(equal, each, lengths, weights, said)
 
     def _excess(self, start_m: float, end_m: float) -> float:
-        loads = self.loader.of(start_m, end_m)
+        loads = self.of(start_m, end_m)
         slack = 1e-9
         return max(self.judge.excess(loads), math.log(loads.weight_n / self.cap_n) - slack)
 
@@ -322,7 +336,7 @@ class _Search:
             if length is None:
                 return (), ()
             lengths.append(length)
-            weights.append(self.loader.of(end - length, end).weight_n)
+            weights.append(self.of(end - length, end).weight_n)
             end -= length
         return (tuple(lengths), tuple(weights)) if end <= 1e-9 else ((), ())
 
@@ -340,6 +354,9 @@ class _Search:
         )
 
     def _equal_goes(self, n: int) -> bool:
-        """Whether n equal pieces all go; the butt piece is looked at first."""
-        edges = np.linspace(0.0, self.total_m, n + 1)
-        return all(self._excess(float(a), float(b)) < 0 for a, b in itertools.pairwise(edges))
+        """Whether n equal pieces all go; on a limb that only tapers the butt piece decides."""
+        edges = [float(edge) for edge in np.linspace(0.0, self.total_m, n + 1)]
+        widths = [d.across_m for d in sorted(self.loader.limb.diameters, key=lambda d: d.at_m)]
+        tapers = all(a >= b for a, b in itertools.pairwise(widths))
+        pieces = list(itertools.pairwise(edges))
+        return all(self._excess(a, b) < 0 for a, b in (pieces[:1] if tapers else pieces))

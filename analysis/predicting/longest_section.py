@@ -47,7 +47,7 @@ def diameter_at_m(limb: Piece, at_m: float) -> float:
     >>> round(diameter_at_m(limb, 1.0), 3)
     0.25
     """
-    taken = sorted((d.at_m, d.diameter_m) for d in limb.diameters)
+    taken = sorted((d.at_m, d.across_m) for d in limb.diameters)
     if len(taken) < 2:
         raise PredictionError(
             f"{name_of(limb)}: a limb needs diameters at two places at least, or its taper is unknown"
@@ -81,7 +81,7 @@ def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piec
     inside = [d for d in limb.diameters if start_m < d.at_m < end_m]
     diameters = (
         Diameter(at_m=0.0, diameter_m=diameter_at_m(limb, start_m)),
-        *(Diameter(at_m=d.at_m - start_m, diameter_m=d.diameter_m) for d in inside),
+        *(Diameter(at_m=d.at_m - start_m, diameter_m=d.across_m) for d in inside),
         Diameter(at_m=length, diameter_m=diameter_at_m(limb, end_m)),
     )
     cut = msgspec.structs.replace(
@@ -90,9 +90,13 @@ def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piec
         length_m=length,
         diameters=diameters,
         guesses=(),
+        hinge=None,
+        tie_place=None,
     )
     longer = length / planned_m
     changes: dict[str, object] = {}
+    if limb.tie_from_butt_m is not None:
+        changes["tie_from_butt_m"] = min(limb.tie_from_butt_m * longer, length)
     if limb.release is not None:
         offset = limb.release.offset_m * longer
         changes["release"] = msgspec.structs.replace(limb.release, offset_m=offset)
