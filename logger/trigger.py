@@ -17,7 +17,7 @@ re-mounted): still for ``settle_s`` at a low level, or open longer than ``longes
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,7 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InputError
-from logger.samples import CountArray, Scaling
+from logger.samples import CountArray, Int64Array, Scaling
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,13 +186,24 @@ class Trigger:
         if first_index < self._next:
             raise ValueError(f"index {first_index} after {self._next - 1}: counts must be in order")
         found: list[Opened | Closed] = []
-        for number, total, n in _bins(first_index, counts, self._size):
-            if number != self._bin:
-                self._finish_bin(found)
-                self._bin, self._bin_sum, self._bin_n = number, 0, 0
-            self._bin_sum += total
-            self._bin_n += n
-            self._next = min((number + 1) * self._size, first_index + len(counts))
+        if not len(counts):
+            return found
+        sums, lengths = _bins(first_index, counts, self._size)
+        number, end, begin = first_index // self._size, first_index + len(counts), 0
+        if number == self._bin:  # goes on with the bin under way
+            self._bin_sum += int(sums[0])
+            self._bin_n += int(lengths[0])
+            self._next = min((number + 1) * self._size, end)
+            begin = 1
+        if begin < len(sums):
+            self._finish_bin(found)
+            if begin < len(sums) - 1:
+                self._next = (number + len(sums) - 1) * self._size
+                means = sums[begin:-1] / lengths[begin:-1]
+                self._judge(number + begin, means, found)
+            self._bin = number + len(sums) - 1
+            self._bin_sum, self._bin_n = int(sums[-1]), int(lengths[-1])
+        self._next = end
         return found
 
     def finish(self) -> list[Opened | Closed]:
@@ -203,16 +216,20 @@ class Trigger:
         return found
 
     def _finish_bin(self, found: list[Opened | Closed]) -> None:
-        if self._bin_n == 0:
-            return
+        if self._bin_n:
+            self._judge(self._bin, np.array([self._bin_sum / self._bin_n]), found)
+
+    def _judge(self, number: int, means: FloatArray, found: list[Opened | Closed]) -> None:
+        """Judge whole bins in a row by their mean counts, beginning with bin ``number``."""
         zero_counts, n_per_count = self._zero
-        mean_n = (self._bin_sum / self._bin_n - zero_counts) * n_per_count
-        if self._start is not None:
-            self._find_zero(mean_n)
-        if self._open is None:
-            self._watch(mean_n, found)
-        else:
-            self._follow(mean_n, found)
+        means_n: list[float] = ((means - zero_counts) * n_per_count).tolist()
+        at = 0
+        while at < len(means_n):
+            if self._start is not None:
+                self._find_zero(means_n[at])
+            last = at + 1 if self._start is not None else len(means_n)
+            judge = self._watch if self._open is None else self._follow
+            at = judge(number, means_n, at, last, found)
 
     def _find_zero(self, mean_n: float) -> None:
         """Take the lowest of the first second's bins for slack, if it can be a zero offset."""
@@ -223,46 +240,83 @@ class Trigger:
         if len(self._start) * self._width >= 1.0:
             self._start = None
 
-    def _watch(self, mean_n: float, found: list[Opened | Closed]) -> None:
-        """No window is open: let slack follow, or open one."""
-        settings = self._settings
-        above_n = mean_n - self._slack
-        if above_n > settings.open_n:
-            if self._above == 0:
-                self._candidate = max(self._bin * self._size, self._first_free)
-            self._above += 1
-            if self._above >= settings.bins_to_open:
-                self._open = self._candidate
-                first = max(self._candidate - self.history_samples, self._first_free)
-                self._above, self._quiet, self._still = 0, 0.0, 0.0
-                self._level, self._peak = mean_n, above_n
-                found.append(Opened(self._candidate, first))
-            return
-        self._above = 0
-        time_s = settings.drift_s if above_n > 0 else settings.drift_s / 60
-        self._slack += above_n * min(1.0, self._width / time_s)
+    def _watch(
+        self, number: int, means_n: list[float], at: int, last: int, found: list[Opened | Closed]
+    ) -> int:
+        """No window is open: let slack follow until one opens; the place of the next bin."""
+        open_n, slack = self._settings.open_n, self._slack
+        up = min(1.0, self._width / self._settings.drift_s)
+        down = min(1.0, self._width / (self._settings.drift_s / 60))
+        for place in range(at, last):
+            above_n = means_n[place] - slack
+            if above_n <= open_n:
+                slack += above_n * (up if above_n > 0 else down)
+                self._above = 0
+            elif self._begins(number + place):
+                self._slack = slack
+                self._level, self._peak = means_n[place], above_n
+                found.append(Opened(self._candidate, self._first_of_history()))
+                return place + 1
+        self._slack = slack
+        return last
 
-    def _follow(self, mean_n: float, found: list[Opened | Closed]) -> None:
-        """Note how long it has been quiet, or still; close when that is long enough."""
+    def _begins(self, number: int) -> bool:
+        """Take note of a bin above the threshold; whether it opens a window."""
+        if self._above == 0:
+            self._candidate = max(number * self._size, self._first_free)
+        self._above += 1
+        if self._above < self._settings.bins_to_open:
+            return False
+        self._open = self._candidate
+        self._above, self._quiet, self._still = 0, 0.0, 0.0
+        return True
+
+    def _first_of_history(self) -> int:
+        return max(self._candidate - self.history_samples, self._first_free)
+
+    def _follow(
+        self, number: int, means_n: list[float], at: int, last: int, found: list[Opened | Closed]
+    ) -> int:
+        """Note how long it has been quiet, or still, until that is long enough to close."""
+        settings, slack, width = self._settings, self._slack, self._width
+        close_n, half_n = settings.close_n, settings.close_n / 2
+        hold_s, settle_s = settings.hold_s - 1e-9, settings.settle_s
+        quiet, still, level, peak = self._quiet, self._still, self._level, self._peak
+        too_long = self._too_long_from()
+        for place in range(at, last):
+            mean_n = means_n[place]
+            above_n = mean_n - slack
+            peak = max(peak, above_n)
+            quiet = quiet + width if above_n < close_n else 0.0
+            if -half_n < mean_n - level < half_n:
+                still += width
+            else:
+                still, level = 0.0, mean_n
+            if quiet < hold_s and still < settle_s and number + place < too_long:
+                continue
+            end = (number + place + 1) * self._size - 1
+            settled = still >= settle_s and above_n < self._low_n(peak)
+            if quiet >= hold_s or settled or self._is_too_long(end):
+                if quiet < hold_s:
+                    self._slack = mean_n
+                found.append(self._close(end))
+                return place + 1
+        self._quiet, self._still, self._level, self._peak = quiet, still, level, peak
+        return last
+
+    def _low_n(self, peak_n: float) -> float:
+        """Level under which a still load can be slack."""
+        return max(peak_n * self._settings.settle_share, 2 * self._settings.open_n)
+
+    def _too_long_from(self) -> int:
+        """Give a bin before which the window cannot be too long."""
         assert self._open is not None  # noqa: S101
-        settings = self._settings
-        above_n = mean_n - self._slack
-        self._peak = max(self._peak, above_n)
-        self._quiet = self._quiet + self._width if above_n < settings.close_n else 0.0
-        if abs(mean_n - self._level) < settings.close_n / 2:
-            self._still += self._width
-        else:
-            self._still, self._level = 0.0, mean_n
-        last = (self._bin + 1) * self._size - 1
-        if self._quiet >= settings.hold_s - 1e-9:
-            found.append(self._close(last))
-            return
-        low_n = max(self._peak * settings.settle_share, 2 * settings.open_n)
-        settled = self._still >= settings.settle_s and above_n < low_n
-        too_long = (last - self._open) / self._size * self._width >= settings.longest_s
-        if settled or too_long:
-            self._slack = mean_n
-            found.append(self._close(last))
+        return int(self._open / self._size + self._settings.longest_s / self._width) - 2
+
+    def _is_too_long(self, last_index: int) -> bool:
+        assert self._open is not None  # noqa: S101
+        long_s = (last_index - self._open) / self._size * self._width
+        return long_s >= self._settings.longest_s
 
     def _close(self, last_index: int) -> Closed:
         last_index = last_index if self._next is None else min(last_index, self._next - 1)
@@ -271,19 +325,14 @@ class Trigger:
         return Closed(last_index)
 
 
-def _bins(first_index: int, counts: CountArray, size: int) -> Iterator[tuple[int, int, int]]:
-    """Give number, sum and length of the part of ``counts`` in each bin of the grid."""
+def _bins(first_index: int, counts: CountArray, size: int) -> tuple[Int64Array, Int64Array]:
+    """Sum and number of the ``(n,)`` counts, n > 0, in each bin of the grid they reach into."""
     n = len(counts)
-    if n == 0:
-        return
     first_bin, last_bin = first_index // size, (first_index + n - 1) // size
     starts = np.arange(first_bin, last_bin + 1, dtype=np.int64) * size - first_index
     starts[0] = 0
-    sums: NDArray[np.int64] = np.add.reduceat(counts.astype(np.int64), starts)
-    ends = np.append(starts[1:], n)
-    yield from zip(
-        range(first_bin, last_bin + 1), sums.tolist(), (ends - starts).tolist(), strict=True
-    )
+    sums = np.add.reduceat(counts, starts, dtype=np.int64)
+    return sums, np.diff(starts, append=n)
 
 
 def find_windows(
