@@ -22,12 +22,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.errors import InputError
-from logger.samples import CountArray, Int64Array, Scaling
-
-FloatArray = NDArray[np.float64]
+from logger.samples import CountArray, Scaling
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,21 +185,20 @@ class Trigger:
         found: list[Opened | Closed] = []
         if not len(counts):
             return found
-        sums, lengths = _bins(first_index, counts, self._size)
-        number, end, begin = first_index // self._size, first_index + len(counts), 0
-        if number == self._bin:  # goes on with the bin under way
-            self._bin_sum += int(sums[0])
-            self._bin_n += int(lengths[0])
-            self._next = min((number + 1) * self._size, end)
-            begin = 1
-        if begin < len(sums):
+        size, end = self._size, first_index + len(counts)
+        number, last = first_index // size, (end - 1) // size
+        sums = _bins(first_index, counts, size)
+        if number != self._bin:
             self._finish_bin(found)
-            if begin < len(sums) - 1:
-                self._next = (number + len(sums) - 1) * self._size
-                means = sums[begin:-1] / lengths[begin:-1]
-                self._judge(number + begin, means, found)
-            self._bin = number + len(sums) - 1
-            self._bin_sum, self._bin_n = int(sums[-1]), int(lengths[-1])
+            self._bin, self._bin_sum, self._bin_n = number, 0, 0
+        self._next = min((number + 1) * size, end)
+        self._bin_sum += sums[0]
+        self._bin_n += self._next - first_index
+        if last > number:
+            self._finish_bin(found)
+            self._next = last * size
+            self._judge(number + 1, [total / size for total in sums[1:-1]], found)
+            self._bin, self._bin_sum, self._bin_n = last, sums[-1], end - last * size
         self._next = end
         return found
 
@@ -217,12 +213,12 @@ class Trigger:
 
     def _finish_bin(self, found: list[Opened | Closed]) -> None:
         if self._bin_n:
-            self._judge(self._bin, np.array([self._bin_sum / self._bin_n]), found)
+            self._judge(self._bin, [self._bin_sum / self._bin_n], found)
 
-    def _judge(self, number: int, means: FloatArray, found: list[Opened | Closed]) -> None:
+    def _judge(self, number: int, means: list[float], found: list[Opened | Closed]) -> None:
         """Judge whole bins in a row by their mean counts, beginning with bin ``number``."""
         zero_counts, n_per_count = self._zero
-        means_n: list[float] = ((means - zero_counts) * n_per_count).tolist()
+        means_n = [(mean - zero_counts) * n_per_count for mean in means]
         at = 0
         while at < len(means_n):
             if self._start is not None:
@@ -325,14 +321,12 @@ class Trigger:
         return Closed(last_index)
 
 
-def _bins(first_index: int, counts: CountArray, size: int) -> tuple[Int64Array, Int64Array]:
-    """Sum and number of the ``(n,)`` counts, n > 0, in each bin of the grid they reach into."""
-    n = len(counts)
-    first_bin, last_bin = first_index // size, (first_index + n - 1) // size
-    starts = np.arange(first_bin, last_bin + 1, dtype=np.int64) * size - first_index
+def _bins(first_index: int, counts: CountArray, size: int) -> list[int]:
+    """Sum of the ``(n,)`` counts, n > 0, in each bin of the grid that they reach into."""
+    starts = np.arange(-(first_index % size), len(counts), size)
     starts[0] = 0
-    sums = np.add.reduceat(counts, starts, dtype=np.int64)
-    return sums, np.diff(starts, append=n)
+    sums: list[int] = np.add.reduceat(counts.astype(np.int64), starts).tolist()
+    return sums
 
 
 def find_windows(
