@@ -7,31 +7,26 @@ holds, or treat a breaking strength as a limit.
 Notes
 -----
 A limit at the station itself is set against the reading. One elsewhere (the rope, another
-sling) is set against the load inferred there: reading × (load there / load at the
-station), with the band that the friction leaves (one standard uncertainty of every
-contact to either side; for a piece at rest also the side on which friction stands).
+sling, another station) is set against the load that ``predicting/inverse.py`` infers
+there from the reading, with the friction band.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Final, Literal, get_args
 
 from analysis.errors import PredictionError
-from analysis.predicting.path import Loads, loads_per_newton
-from analysis.predicting.rig import check_rig, reading_per_newton
-from logger.records import Limit, Rig
+from analysis.predicting.inverse import loads_from_reading
+from analysis.predicting.rig import State as Motion
+from logger.records import Leg, Limit, Rig
 
-FloatArray = NDArray[np.float64]
 State = Literal["peak", "pretension", "hang"]
 
-_MOTION: Final[dict[State, tuple[float, ...]]] = {
-    "peak": (-1.0,),
-    "pretension": (1.0,),
-    "hang": (-1.0, 0.0, 1.0),
+_STATE: Final[dict[State, Motion]] = {
+    "peak": "first_drop",
+    "pretension": "raising",
+    "hang": "holding",
 }
 
 
@@ -164,35 +159,21 @@ def load_at(
         return None
     if place in station:
         return PlaceLoad(reading_n, reading_n, reading_n, inferred=False)
-    factors = None if rig is None else _factors(place, state, rig)
-    if factors is None:
-        return None
-    low, middle, high = (factor * reading_n for factor in factors)
-    return PlaceLoad(middle, low, high, inferred=not low == middle == high == reading_n)
+    return None if rig is None else _elsewhere(place, reading_n, state, rig)
 
 
-def _factors(place: str, state: State, rig: Rig) -> tuple[float, float, float] | None:
-    """Load at a place per newton read at the station: low, middle, high."""
-    motions, shifts = np.meshgrid(_MOTION[state], (-1.0, 0.0, 1.0))
+def _elsewhere(place: str, reading_n: float, state: State, rig: Rig) -> PlaceLoad | None:
+    """Infer the load of a node's sling, another station, or the largest in the rope."""
     try:
-        check_rig(rig)
-        loads = loads_per_newton(rig, motions.ravel(), drop=state == "peak", shift=shifts.ravel())
-        there = _load_at(place, rig, loads)
-        here = reading_per_newton(rig, loads)
-    except (PredictionError, KeyError):
+        found = loads_from_reading(rig, None, rig.station, reading_n, 0.0, _STATE[state])
+    except PredictionError:
         return None
-    if there is None or np.any(here <= 0):
-        return None
-    factor = there / here
-    low, high = float(factor.min()), float(factor.max())
-    return low, float(np.median(factor)), high
-
-
-def _load_at(place: str, rig: Rig, loads: Loads) -> FloatArray | None:
-    """Load at a node's sling, or the largest in the rope, per newton at the piece."""
-    if place in loads.slings:
-        return loads.slings[place]
+    wanted = {("sling", place), *(("station", s.name) for s in rig.stations if s.cell == place)}
     if place == rig.rope:
-        largest: FloatArray = np.max(np.stack(list(loads.legs.values())), axis=0)
-        return largest
-    return None
+        wanted |= {("leg", leg) for leg in get_args(Leg)}
+    there = [load for load in found.places if (load.kind, load.place) in wanted]
+    if not there:
+        return None
+    middle = max(load.force_n for load in there)
+    low, high = max(load.low_n for load in there), max(load.high_n for load in there)
+    return PlaceLoad(middle, low, high, inferred=not low == middle == high == reading_n)

@@ -55,7 +55,7 @@ def test_limits_in_words_have_type_name_who_and_when(tmp_path: Path) -> None:
         "working limit 4.00 kN (Wren, 2026-05-03): peak 4.19 kN is 0.19 kN ABOVE it (105 %); "
         "a static limit: shock is counted twice"
     )
-    assert "hang 1.50 kN" in rows[1][1]
+    assert "hang 1.51 kN" in rows[1][1]
     assert "counted twice" not in rows[1][1]
     assert rows[2][0] == "high block"
     assert "inferred (" in rows[2][1]
