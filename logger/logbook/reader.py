@@ -239,20 +239,32 @@ class LogbookReader(WrittenReader):
         return LeastDelays(_frozen(pairs[:, 0].copy()), _frozen(pairs[:, 1].copy()))
 
     def time_fit(self, stream: int) -> TimeFit:
-        """Fit device tick to host time over the whole stream.
+        """Fit device tick to host time over the whole stream, without unpacking a chunk.
+
+        Returns
+        -------
+        TimeFit
+            Its error holds the bound of the ticks that the cell states, and the latency of the
+            link where answers to TIME bound it.
 
         Raises
         ------
         LogbookMissingError
             No such stream, or it holds no sample.
         """
-        from logger.timebase import fit_envelope  # noqa: PLC0415 - only analyses need it
+        from logger.timebase import Exchanges, fit_envelope  # noqa: PLC0415 - only analyses need it
 
-        delays = self.least_delays(stream)
+        delays, info = self.least_delays(stream), self._info(stream)
         if not len(delays.tick_us):
-            self._info(stream)
             raise LogbookMissingError(f"{self.path}: stream {stream} holds no sample to time")
-        return fit_envelope(delays.tick_us, delays.received_ns)
+        answers = [(e.tick_us, e.sent_ns, e.received_ns) for e in self.exchanges(stream)]
+        columns = np.array(answers, dtype=np.int64).reshape(len(answers), 3).T
+        return fit_envelope(
+            delays.tick_us,
+            delays.received_ns,
+            Exchanges(*columns),
+            jitter_us=info.jitter_bound_us,
+        )
 
     # what happened on the way
 

@@ -398,12 +398,12 @@ def test_the_tick_of_the_last_sample() -> None:
     late_ns=st.lists(st.integers(0, 10**9), min_size=2, max_size=200),
     span_s=st.floats(1, 4000),
 )
-def test_no_fitted_time_is_after_its_frame_arrived_within_a_piece(
+def test_no_fitted_time_less_its_error_is_after_its_frame_arrived(
     late_ns: list[int], span_s: float
 ) -> None:
-    """Up to 30 s and within five minutes the line never lies above a point."""
-    span_s = min(span_s, 400.0)
     tick_us = np.linspace(0, span_s * 1e6, len(late_ns)).astype(np.int64)
     received = tick_us * 1000 + np.array(late_ns)
     fit = fit_envelope(tick_us, received)
-    assert (fit.host_ns(tick_us) <= received + 1).all()
+    assert (fit.host_ns(tick_us) - fit.error_ns(tick_us) <= received + 1).all()
+    if span_s < 30:
+        assert (fit.host_ns(tick_us) <= received + 1).all()

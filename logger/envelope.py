@@ -1,0 +1,198 @@
+"""Lower envelopes of points: lines under them, and bands that move no faster than a slope.
+
+Comes in: points, seconds and nanoseconds. Goes out: knots of a piecewise-linear line, bounds
+on a grid. Must not: know about devices, frames or clocks.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_BUCKETS: Final = 240
+_MOST_SLOPE: Final = 500e3
+"""Nanoseconds a second, 500 ppm: more is not believed of two clocks."""
+_MOST_WANDER: Final = 20e3
+"""Nanoseconds a second off the mean drift (own assumption): a piece that seems to say more lies
+in a burst of late frames."""
+_QUARTERS: Final = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """Points in order of time; also the knots of a line.
+
+    Parameters
+    ----------
+    at_s : (n,) float64
+        Never decreasing, seconds.
+    offset_ns : (n,) float64
+        Nanoseconds.
+    """
+
+    at_s: Floats
+    offset_ns: Floats
+
+    def value(self, at_s: Floats) -> Floats:
+        """Value of the line through the points, which goes on straight beyond its ends."""
+        x, y = self.at_s, self.offset_ns
+        value: Floats = np.interp(at_s, x, y)
+        if len(x) > 1 and x[-1] > x[0]:
+            low, high = ((y[i + 1] - y[i]) / (x[i + 1] - x[i]) for i in (0, -2))
+            value += low * np.minimum(0.0, at_s - x[0]) + high * np.maximum(0.0, at_s - x[-1])
+        return value
+
+    def less(self, line: Points) -> Points:
+        """Give the points less a line."""
+        return Points(self.at_s, self.offset_ns - line.value(self.at_s))
+
+    def part(self, begin: int, end: int) -> Points:
+        """Give the points from one place to another."""
+        return Points(self.at_s[begin:end], self.offset_ns[begin:end])
+
+
+def envelope(points: Points, piece_s: float) -> Points:
+    """Find a piecewise-linear line under points, piece by piece.
+
+    Parameters
+    ----------
+    points : Points
+        At least two, over some time.
+    piece_s : float
+        Length of a piece, about. A piece with a single moment in it is passed over.
+
+    Returns
+    -------
+    Points
+        Knots: the ends and, of several pieces, one in the middle of each.
+    """
+    first, last = float(points.at_s[0]), float(points.at_s[-1])
+    lines = [_support_line(piece) for piece in pieces_of(points, piece_s) or [points]]
+    inner = [(at, value) for at, value, _ in lines]
+    (at0, value0, slope0), (at1, value1, slope1) = lines[0], lines[-1]
+    ends = (first, value0 + slope0 * (first - at0)), (last, value1 + slope1 * (last - at1))
+    if len(inner) < 2:
+        return Points(*np.array(ends).T)
+    return _steadied(Points(*np.array([ends[0], *inner, ends[1]]).T), _support_line(points))
+
+
+def _steadied(knots: Points, whole: tuple[float, float, float]) -> Points:
+    """Pull down knots of pieces in which every frame was late, by the neighbours' and the drift."""
+    at, value, slope = whole
+    drift_ns = value + slope * (knots.at_s - at)
+    pulled = highest(Points(knots.at_s, knots.offset_ns - drift_ns), _MOST_WANDER, knots.at_s)
+    return Points(knots.at_s, pulled + drift_ns)
+
+
+def pieces_of(points: Points, piece_s: float) -> list[Points]:
+    """Cut points into pieces of about one length; those of a single moment are left out."""
+    first, last = float(points.at_s[0]), float(points.at_s[-1])
+    edges = np.linspace(first, last, max(1, round((last - first) / piece_s)) + 1)
+    cuts = [0, *np.searchsorted(points.at_s, edges[1:-1]).tolist(), len(points.at_s)]
+    parts = [points.part(a, b) for a, b in itertools.pairwise(cuts) if b - a >= 2]
+    return [part for part in parts if part.at_s[-1] > part.at_s[0]]
+
+
+def unsteadiness(residual: Points, line: Points, piece_s: float) -> float:
+    """How fast what the line stands for may move against it, nanoseconds a second.
+
+    Parameters
+    ----------
+    residual : Points
+        The points less the line.
+    line : Points
+        Its knots.
+    piece_s : float
+        As for :func:`envelope`.
+
+    Returns
+    -------
+    float
+        Median over the pieces of: the spread of the least points of its quarters over the
+        quarter's length; and over the knots of the change of slope.
+    """
+    rates = [0.0]
+    for piece in pieces_of(residual, piece_s):
+        edges = np.linspace(piece.at_s[0], piece.at_s[-1], _QUARTERS + 1)
+        starts = np.searchsorted(piece.at_s, edges[:-1])
+        starts = starts[starts < len(piece.at_s)]
+        least = np.minimum.reduceat(piece.offset_ns, starts)
+        rates.append(float(np.ptp(least) / (edges[1] - edges[0])))
+    run = np.diff(line.at_s)
+    slopes = np.diff(line.offset_ns)[run > 0] / run[run > 0]
+    bends = np.abs(np.diff(slopes))
+    return max(float(np.median(rates[1:] or rates)), float(np.median(bends)) if len(bends) else 0.0)
+
+
+def highest(points: Points, slope: float, at_s: Floats) -> Floats:
+    """Bound from above what lies under all points and moves no faster than ``slope``.
+
+    Returns
+    -------
+    (n,) float64
+        The least over the points of offset + slope x distance; infinite without any.
+
+    Examples
+    --------
+    >>> highest(Points(np.array([0.0, 4.0]), np.array([1.0, 9.0])), 1.0, np.array([0.0, 2, 4]))
+    array([1., 3., 5.])
+    """
+    x, y = points.at_s, points.offset_ns
+    if not len(x):
+        return np.full(len(at_s), np.inf)
+    before = np.minimum.accumulate(y - slope * x)
+    after = np.minimum.accumulate((y + slope * x)[::-1])[::-1]
+    place = np.searchsorted(x, at_s, side="right")
+    from_before = np.where(place > 0, before[np.maximum(place - 1, 0)] + slope * at_s, np.inf)
+    last = len(x) - 1
+    from_after = np.where(place <= last, after[np.minimum(place, last)] - slope * at_s, np.inf)
+    bound: Floats = np.minimum(from_before, from_after)
+    return bound
+
+
+def lowest(points: Points, slope: float, at_s: Floats) -> Floats:
+    """Bound from below what lies over all points and moves no faster than ``slope``."""
+    return -highest(Points(points.at_s, -points.offset_ns), slope, at_s)
+
+
+def _support_line(points: Points) -> tuple[float, float, float]:
+    """Line under the points that touches them at their mean time: (time, value, slope)."""
+    at = float(points.at_s.mean())
+    hull = _lower_hull(points)
+    x, y = points.at_s[hull], points.offset_ns[hull]
+    i = int(np.clip(np.searchsorted(x, at), 1, len(x) - 1))
+    slope = float(np.clip((y[i] - y[i - 1]) / (x[i] - x[i - 1]), -_MOST_SLOPE, _MOST_SLOPE))
+    value = float(np.min(points.offset_ns - slope * (points.at_s - at)))
+    return at, value, slope
+
+
+def _lower_hull(points: Points) -> list[int]:
+    """Find the lower convex hull, by Andrew's monotone chain over the least of each bucket."""
+    lowest_ones = _least_of_buckets(points)
+    x, y = points.at_s[lowest_ones].tolist(), points.offset_ns[lowest_ones].tolist()
+    hull: list[int] = []
+    for c in range(len(x)):
+        while len(hull) >= 2:
+            a, b = hull[-2:]
+            if (y[b] - y[a]) * (x[c] - x[a]) < (y[c] - y[a]) * (x[b] - x[a]):
+                break
+            hull.pop()
+        hull.append(c)
+    return lowest_ones[hull].tolist() if len(hull) > 1 else [0, len(points.at_s) - 1]
+
+
+def _least_of_buckets(points: Points) -> NDArray[np.int64]:
+    """Places of the first least point of each bucket of time."""
+    x, y = points.at_s, points.offset_ns
+    bucket = ((x - x[0]) / max((x[-1] - x[0]) / _BUCKETS, 1e-9)).astype(np.int64)
+    starts = np.flatnonzero(np.diff(bucket, prepend=-1))
+    sizes = np.diff(starts, append=len(x))
+    places = np.flatnonzero(y == np.repeat(np.minimum.reduceat(y, starts), sizes))
+    first_ones: NDArray[np.int64] = places[np.diff(bucket[places], prepend=-1) > 0]
+    return first_ones
