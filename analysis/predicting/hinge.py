@@ -13,6 +13,7 @@ order of f t b (notch depth + t/2), tens of times more.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -34,6 +35,9 @@ STATE_WORDS: Final[dict[HingeState, str]] = {
 RUPTURE_REL_U: Final = 0.16
 """Relative standard deviation of bending strength within a species, clear wood; from memory
 of the Wood Handbook's coefficients of variation."""
+UPRIGHT_COS: Final = 0.02
+"""Within about a degree of upright the weight has no arm worth the name."""
+
 PSI_PA: Final = 6894.757293168
 
 
@@ -171,7 +175,7 @@ def balance(
     [0.53, 1.07]
     """
     down = weight_moment_nm(weight_n, centre_m, inclination_rad)
-    if np.any(down <= 0):
+    if np.any(down <= 0) or math.cos(inclination_rad) < UPRIGHT_COS:
         raise PredictionError(
             "piece.inclination_rad: an upright piece has no moment about its hinge; hinge balance "
             "needs a limb that leans or lies"

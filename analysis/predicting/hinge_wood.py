@@ -32,7 +32,7 @@ UNKNOWN_RUPTURE_PA: Final = (30e6, 70e6)
 UNSOUND_FACTOR: Final = (0.2, 1.0)
 """Own assumption, wide: bending strength of dead or decayed wood over that of sound wood."""
 
-_STEPS: Final = 8
+_STEPS: Final = 15
 
 
 @dataclass(frozen=True, slots=True, eq=False)

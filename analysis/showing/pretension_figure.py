@@ -128,9 +128,11 @@ def _draw_share(axes: Axes, plan: PretensionPlan, unit: ForceUnit) -> None:
 
 def _draw_hinge(axes: Axes, plan: PretensionPlan, unit: ForceUnit) -> None:
     scale = from_si(1.0, "force", unit)
-    thick_mm = 1000.0 * np.array([row.thickness_m for row in plan.hinge])
-    low = scale * np.array([row.low_n for row in plan.hinge])
-    high = scale * np.array([row.high_n for row in plan.hinge])
+    rows = plan.hinge
+    thick_mm = 1000.0 * np.array([0.0, *(row.thickness_m for row in rows)])
+    balanced_n = (rows[0].low_n + rows[0].high_n) / 2.0
+    low = scale * np.array([balanced_n, *(row.low_n for row in rows)])
+    high = scale * np.array([balanced_n, *(row.high_n for row in rows)])
     right = np.maximum(scale * plan.rows[-1].winch_n, high)
     axes.fill_betweenx(thick_mm, 0.0, low, zorder=1, **_DOWN)
     axes.fill_betweenx(thick_mm, high, right, zorder=1, **_UP)
@@ -197,7 +199,6 @@ def _span(low_n: float, high_n: float, unit: ForceUnit) -> str:
 
 
 def _hinge_key(plan: PretensionPlan) -> list[KeyRow]:
-    end_n = plan.rows[-1].winch_n
     rows = [
         KeyRow(Patch(**_DOWN), "the hinge fails downward"),
         KeyRow(Patch(facecolor="white", edgecolor=QUIET, lw=0.6), "the hinge holds"),
@@ -208,15 +209,6 @@ def _hinge_key(plan: PretensionPlan) -> list[KeyRow]:
             KeyRow(
                 Line2D([], [], color=INK, lw=1.1, ls=(0, (1, 2))),
                 f"planned thickness, {1000.0 * plan.hinge_thickness_m:.0f} mm",
-            )
-        )
-    beyond = all(row.closed_n > end_n for row in plan.hinge)
-    if beyond:
-        rows.append(
-            KeyRow(
-                None,
-                "Once the notch has closed the hinge holds beyond the right of this picture: the "
-                "winch cannot be expected to break it.",
             )
         )
     return rows
