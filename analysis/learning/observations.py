@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from analysis.learning.rules import HANG_WEIGHT, PRETENSION_LIFT, Observation, Quantity
-from analysis.predicting.methods import REACTION_S
+from analysis.predicting.methods_drop import REACTION_S
 from analysis.predicting.wood import find_species
 from analysis.reading.features import Features
 from analysis.showing.report import LATE_PHASES, Review

@@ -187,6 +187,47 @@ def let_run_n(
     return _array(_array(weight_n) * (1.0 + way / _array(braking_m)))
 
 
+def let_run_on_rope_n(
+    weight_n: ArrayLike,
+    fall_m: ArrayLike,
+    reaction_s: ArrayLike,
+    braking_m: ArrayLike,
+    stiffness_n_per_m: ArrayLike,
+) -> FloatArray:
+    """Hold a drop let run, on a rope that stretches as it is braked.
+
+    Parameters
+    ----------
+    weight_n, fall_m, reaction_s, braking_m : array_like
+        As for :func:`let_run_n`.
+    stiffness_n_per_m : array_like
+        Force on the lead per metre that the piece sinks, the device holding.
+
+    Returns
+    -------
+    ndarray of float64
+        Tension T that the hand must hold: the larger root of
+        T²/2k + T(d − W/k) − W(h + s₀ + d) = 0.
+
+    Notes
+    -----
+    While the rope stretches by T/k it takes ½T²/k, then it runs d at T. A stiff rope gives
+    :func:`let_run_n`; no run gives the snubbed drop from h + s₀.
+
+    Examples
+    --------
+    >>> [round(float(let_run_on_rope_n(1.0, 1.2, 0.25, 2.0, k)), 2) for k in (1e9, 6.0)]
+    [2.36, 2.33]
+    >>> round(float(let_run_on_rope_n(1.0, 2.5, 0.0, 0.0, 1.0)), 2)
+    3.45
+    """
+    weight, k, braking = _array(weight_n), _array(stiffness_n_per_m), _array(braking_m)
+    fall = _array(fall_m)
+    way = fall + unbraked_run_m(fall, reaction_s) + braking
+    half = k * braking - weight
+    return _array(2.0 * k * weight * way / (half + np.sqrt(half**2 + 2.0 * k * weight * way)))
+
+
 def hand_n(lead_n: ArrayLike, efficiency: ArrayLike, wraps_ratio: ArrayLike) -> FloatArray:
     """Force in the hand behind block and wraps, T_b η exp(−2πμn).
 

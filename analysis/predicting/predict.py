@@ -14,7 +14,7 @@ Which peaks come from closed forms and which from the simulation in time: ``meth
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -96,22 +96,10 @@ def predict(
     PredictionError
         Something is missing or not usable; names record and key.
     """
-    if draws < 2:
-        raise PredictionError(f"draws is {draws}; at least 2 are needed")
-    check_rig(rig)
-    check_numbers(rope)
-    case = _drawn(piece, rig, rope, draws, seed, measured)
-    case.named("weight", case.draws.weight_n)
-    peak = METHODS[rig.method](case)
-    case.named("block friction", case.shift)
-    per_newton = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
-    dropping = _in_newtons(rig, peak, per_newton)
-    raising = None
-    if peak.before_n is not None:
-        raising = loads_per_newton(rig, 1.0, shift=case.shift)
-    still = loads_per_newton(rig, case.rng.uniform(-1.0, 1.0, case.n), shift=case.shift)
+    out = outcome(piece, rig, rope, draws=draws, seed=seed, measured=measured)
+    case, peak = out.case, out.peak
     gain = station_gain(rig, rope)
-    stations = _stations(case, peak, dropping, raising, still)
+    stations = _stations(out)
     main = stations[rig.station.name]
     return {
         "station": rig.station.name,
@@ -127,7 +115,7 @@ def predict(
         "peak_quantiles": main["peak_quantiles"],
         "variance_shares": main["variance_shares"],
         "stations": stations,
-        "points": _points(dropping),
+        "points": _points(out.dropping),
         "station_gain": {
             "gain": gain.gain, "rel_u": gain.rel_u, "low": gain.low, "high": gain.high,
             "reads": gain.reads,
@@ -135,35 +123,93 @@ def predict(
         "simulated": peak.points is not None,
         **peak.extra,
         "basis": [*case.estimate.basis, *peak.basis],
-        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig, per_newton)],
+        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig, out.dropping)],
         "cautions": list(CAUTIONS),
     }  # fmt: skip
 
 
-def _stations(
-    case: Case, peak: Peak, dropping: Loads, raising: Loads | None, still: Loads
-) -> dict[str, Any]:
-    """Predict peak and hang reading at every station, with the shares of the peak's variance."""
-    rig = case.rig
-    shares = VarianceShares(case.inputs)
-    found: dict[str, Any] = {}
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """All draws of one prediction.
+
+    ``peak_n`` and ``hang_n`` by station, (draws,) each; ``dropping`` the largest load of every
+    leg and sling.
+    """
+
+    case: Case
+    peak: Peak
+    dropping: Loads
+    peak_n: dict[str, FloatArray]
+    hang_n: dict[str, FloatArray]
+
+
+def outcome(
+    piece: Piece,
+    rig: Rig,
+    rope: Rope,
+    *,
+    draws: int = 2000,
+    seed: int = 1,
+    measured: Measured = NOTHING_MEASURED,
+) -> Outcome:
+    """Draw a prediction; :func:`predict` sums it up.
+
+    Parameters
+    ----------
+    piece, rig, rope, draws, seed, measured
+        As for :func:`predict`. The same seed and number of draws give the same pieces and
+        frictions, so that two outcomes can be compared draw by draw.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    PredictionError
+        Something is missing or not usable; names record and key.
+    """
+    if draws < 2:
+        raise PredictionError(f"draws is {draws}; at least 2 are needed")
+    check_rig(rig)
+    check_numbers(rope)
+    case = _drawn(piece, rig, rope, draws, seed, measured)
+    case.named("weight", case.draws.weight_n)
+    peak = METHODS[rig.method](case)
+    case.named("block friction", case.shift)
+    per_newton = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
+    dropping = _in_newtons(rig, peak, per_newton)
+    still = loads_per_newton(rig, case.rng.uniform(-1.0, 1.0, case.n), shift=case.shift)
+    raising = None
+    if peak.before_n is not None:
+        raising = loads_per_newton(rig, 1.0, shift=case.shift)
+    peaks, hangs = {}, {}
     for station in rig.stations:
         reading = np.broadcast_to(reading_per_newton(rig, dropping, station), (case.n,))
         if peak.before_n is not None and raising is not None:
             before = peak.before_n * reading_per_newton(rig, raising, station)
             reading = np.maximum(reading, before)
-        hang = case.draws.weight_n * reading_per_newton(rig, still, station)
-        found[station.name] = {
+        peaks[station.name] = reading
+        hangs[station.name] = case.draws.weight_n * reading_per_newton(rig, still, station)
+    return Outcome(case, peak, dropping, peaks, hangs)
+
+
+def _stations(out: Outcome) -> dict[str, Any]:
+    """Sum up peak and hang reading at every station, with the shares of the peak's variance."""
+    shares = VarianceShares(out.case.inputs)
+    return {
+        station.name: {
             "cell": station.cell,
-            "peak_n": band(reading),
+            "peak_n": band(out.peak_n[station.name]),
             "peak_quantiles": {
                 "p": list(QUANTILES),
-                "force_n": quantiles(reading, QUANTILES),
+                "force_n": quantiles(out.peak_n[station.name], QUANTILES),
             },
-            "hang_reading_n": band(hang),
-            "variance_shares": shares.of(np.log(np.maximum(reading, 1e-9))),
+            "hang_reading_n": band(out.hang_n[station.name]),
+            "variance_shares": shares.of(np.log(np.maximum(out.peak_n[station.name], 1e-9))),
         }
-    return found
+        for station in out.case.rig.stations
+    }
 
 
 def _in_newtons(rig: Rig, peak: Peak, per_newton: Loads) -> Loads:

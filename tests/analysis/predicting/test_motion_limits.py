@@ -16,6 +16,7 @@ from analysis.predicting.drop import (
     climbing_rope_stiffness_n,
     damped_peak_n,
     let_run_n,
+    let_run_on_rope_n,
     moving_peak_n,
     snubbed_peak_n,
     swing_n,
@@ -165,6 +166,23 @@ def test_let_run_meets_the_braking_distance() -> None:
     assert np.median(at_force[at_force > 0.5 * hold]) == pytest.approx(hold, rel=CLOSE)
     way = -1.2 - motion.z_m[still, 0]
     expected = braking_m + float(unbraked_run_m(fall_m, reaction_s))
+    assert way == pytest.approx(expected, rel=CLOSE)
+
+
+def test_let_run_on_a_rope_that_stretches() -> None:
+    ea, fall_m, braking_m, reaction_s = 3e8, 0.06, 0.005, 0.011
+    given = tackle(ea)
+    stiffness = float(lead_stiffness_n_per_m(ea, 1.2, 10.0, 0.9))
+    hold = float(let_run_on_rope_n(WEIGHT, fall_m, reaction_s, braking_m, stiffness))
+    rigid = float(let_run_n(WEIGHT, fall_m, reaction_s, braking_m))
+    assert hold < 0.95 * rigid
+    setup = let_run(
+        given, Body(MASS), fall_m, reaction_s=reaction_s, brake_n=0.9 * hold, grip_s=1e-6
+    )
+    motion = run(setup, 0.036, 50)
+    still = np.argmin(motion.z_m[:, 0])
+    way = -1.2 - motion.z_m[still, 0]
+    expected = braking_m + float(unbraked_run_m(fall_m, reaction_s)) + hold / stiffness
     assert way == pytest.approx(expected, rel=CLOSE)
 
 
