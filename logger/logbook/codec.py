@@ -169,7 +169,7 @@ def pack_counts(counts: CountArray) -> bytes:
     """
     plain = np.ascontiguousarray(counts, dtype="<i4").view("<u4")
     step = np.diff(plain, prepend=np.zeros(1, dtype="<u4"))
-    return zlib.compress(_shuffle(step.astype("<u4", copy=False)), 1)
+    return _deflate(_shuffle(step.astype("<u4", copy=False)))
 
 
 def unpack_counts(packed: bytes, n: int) -> CountArray:
@@ -189,7 +189,7 @@ def unpack_counts(packed: bytes, n: int) -> CountArray:
 def _pack_frames(table: FrameTable) -> bytes:
     rows = np.stack((table.n, table.tick_us, table.received_ns)).astype("<i8")
     step = np.diff(rows, axis=1, prepend=np.zeros((3, 1), dtype="<i8"))
-    return zlib.compress(_shuffle(step.astype("<i8", copy=False).ravel()), 1)
+    return _deflate(_shuffle(step.astype("<i8", copy=False).ravel()))
 
 
 def unpack_frames(packed: bytes, n_frames: int) -> FrameTable:
@@ -218,6 +218,12 @@ def _unshuffle(plain: bytes, n: int, kind: str) -> NDArray[np.generic]:
     size = np.dtype(kind).itemsize
     planes = np.frombuffer(plain, dtype=np.uint8).reshape(size, n)
     return np.ascontiguousarray(planes.T).view(kind).ravel()
+
+
+def _deflate(plain: bytes) -> bytes:
+    """Compress; runs and single bytes only, since shuffled noise has no longer repeats to find."""
+    deflater = zlib.compressobj(1, strategy=zlib.Z_RLE)
+    return deflater.compress(plain) + deflater.flush()
 
 
 def _inflate(packed: bytes, size: int) -> bytes:
