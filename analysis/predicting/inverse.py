@@ -10,7 +10,8 @@ same state of friction, so that what they share cancels. A piece at rest lies an
 between the states after lowering and after raising: the middle of that band is given and
 its width counts as uniform, as in ``station_gain``. For a piece in motion the friction as
 written is given and one standard uncertainty of every contact to either side counts as
-one standard uncertainty. Friction that is written wrongly is not in it.
+one standard uncertainty. All contacts are taken in the same state. Friction that is
+written wrongly is not in it.
 """
 
 from __future__ import annotations

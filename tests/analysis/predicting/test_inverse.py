@@ -80,17 +80,49 @@ def test_what_a_weight_makes_lies_in_the_band(
 
 
 def test_the_fall_reading_is_worth_more_going_down() -> None:
-    # Source: physics notes §4.1: the same fall reading is worth 37 % more weight going down
-    # than up with both η 0.9 as given; with vertical legs 1/η² = 1.235 on one rope.
-    rig = single(FALL)
+    # Source: physics notes §4.1: with vertical legs the same fall reading is worth 37 % more
+    # weight going down than up (span rig, η 0.9 at both blocks).
+    nodes = (
+        Node(name="D", role="device", z_m=1.0),
+        Node(name="A", role="high_block", z_m=10.0),
+        Node(name="P", role="piece_block"),
+        Node(name="B", role="anchor", z_m=10.0),
+    )
+    rig = Rig(name="V", method="span_rig", rope="r", station=FALL, nodes=nodes, rope_length_m=9.0)
     up = loads_from_reading(rig, None, "fall", 1000.0, 5.0, "raising")
     down = loads_from_reading(rig, None, "fall", 1000.0, 5.0, "lowering")
-    assert up.weight.force_n == pytest.approx(900.0)
-    assert down.weight.force_n == pytest.approx(1000.0 / 0.9)
+    assert down.weight.force_n / up.weight.force_n == pytest.approx(1.37, abs=0.005)
     held = loads_from_reading(rig, None, "fall", 1000.0, 5.0, "holding")
-    assert held.weight.low_n < 900.0
-    assert held.weight.high_n > 1000.0 / 0.9
+    assert held.weight.low_n < up.weight.force_n < down.weight.force_n < held.weight.high_n
     assert held.weight.u_n > up.weight.u_n
+
+
+@pytest.mark.parametrize(
+    ("state", "fall", "lead", "standing"),
+    [("raising", 2364, 2128, 1915), ("lowering", 1702, 1891, 2101)],
+)
+def test_the_span_table_back_from_each_reading(
+    state: State, fall: float, lead: float, standing: float
+) -> None:
+    # Source: physics notes §4.1: D 6, H 1, L 9 m, W 3000 N, η 0.9 at both blocks without
+    # angle correction; a wrap of μθ = −ln 0.9 has the same ratio at every angle.
+    rough: dict[str, Any] = {"contact": "wrap", "friction_angle": -math.log(0.9)}
+    nodes = (
+        Node(name="D", role="device", z_m=1.0),
+        Node(name="A", role="high_block", z_m=10.0, **rough),
+        Node(name="P", role="piece_block", **rough),
+        Node(name="B", role="anchor", x_m=6.0, z_m=9.0),
+    )
+    more = (FAR, BLOCK)
+    rig = Rig(
+        name="T", method="span_rig", rope="r", station=FALL, more_stations=more, nodes=nodes,
+        rope_length_m=9.0,
+    )  # fmt: skip
+    for station, reading in (("fall", fall), ("far", standing), ("block", 3000.0)):
+        found = loads_from_reading(rig, None, station, reading, 1.0, state)
+        assert found.weight.force_n == pytest.approx(3000.0, rel=3e-4)
+        for leg, value in (("fall", fall), ("lead", lead), ("standing", standing)):
+            assert found.at("leg", leg).force_n == pytest.approx(value, rel=3e-4)
 
 
 def test_the_station_itself_is_the_reading() -> None:

@@ -245,6 +245,7 @@ def test_distances_along_the_piece_grow_with_it() -> None:
     wood = limb(
         release=Release(share_carried=0.9, offset_m=0.3),
         drop=Drop(tie_above_block_m=0.5, centre_above_tie_m=1.0),
+        tie_from_butt_m=1.4,
     )
     part = section(wood, 2.0, 8.0, 3.0)
     assert part.release is not None
@@ -252,6 +253,7 @@ def test_distances_along_the_piece_grow_with_it() -> None:
     assert part.release.offset_m == pytest.approx(0.6)
     assert part.drop.centre_above_tie_m == pytest.approx(2.0)
     assert part.drop.tie_above_block_m == 0.5
+    assert part.tie_from_butt_m == pytest.approx(2.8)
 
 
 def test_taper_beyond_the_outermost_diameters() -> None:

@@ -171,6 +171,13 @@ def test_wood_takes_compression_and_bending() -> None:
     assert float(leaning.compression_n) == pytest.approx(math.sqrt(0.5))
 
 
+def test_nodes_that_the_rope_does_not_reach_are_left_out() -> None:
+    spare = Node(name="spare", role="anchor", z_m=3.0)
+    rig = Rig(name="R", method="butt_tied", rope="r", station=TIE, nodes=(*single().nodes, spare))
+    found = node_loads(rig, loads_per_newton(rig, 0.0).vectors)
+    assert [load.node for load in found] == ["A", "D"]
+
+
 def test_wood_without_direction_is_told() -> None:
     nodes = (Node(name="A", role="high_block", z_m=9.0, wood_axis=(0.0, 0.0, 0.0)),)
     rig = Rig(name="R", method="butt_tied", rope="r", station=TIE, nodes=nodes)

@@ -68,6 +68,18 @@ def test_least_energy_without_friction_agrees(seed: int) -> None:
     np.testing.assert_allclose(top + float(loads.span.lead_m) * direction, rest(twin)[0], atol=1e-5)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(100, 125))
+def test_least_energy_agrees_on_many_rigs(seed: int) -> None:
+    test_least_energy_without_friction_agrees(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(200, 225))
+def test_relaxing_in_time_agrees_on_many_rigs(seed: int) -> None:
+    test_relaxing_in_time_with_friction_agrees(seed, raising=seed % 2 == 0)
+
+
 def test_least_energy_on_anchors_that_give_way_agrees() -> None:
     rng = np.random.default_rng(11)
     top, far, winch, rope = drawn(rng)
