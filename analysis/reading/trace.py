@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import TraceError
 from analysis.reading.place import NOWHERE, Place
+from analysis.reading.timing import Timing
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -96,6 +97,8 @@ class Trace:
         What a person noted on the lowering.
     place : Place
         What the station reads, and the rope in play.
+    timing : Timing or None
+        How well the times are known; None where nobody says (a CSV file).
     """
 
     time_s: FloatArray
@@ -107,6 +110,7 @@ class Trace:
     tag_line_tight: bool = False
     touched: bool = False
     place: Place = NOWHERE
+    timing: Timing | None = None
 
     @property
     def n(self) -> int:
