@@ -13,7 +13,6 @@ Which peaks come from closed forms and which from the simulation in time: ``meth
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -22,14 +21,17 @@ from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
 from analysis.predicting.drawn import Case, Peak, band, quantiles
+from analysis.predicting.hanging import geometry_warnings, load_vector_n, tag_force_n
 from analysis.predicting.inputs import check_numbers
 from analysis.predicting.measured import NOTHING_MEASURED, Measured
 from analysis.predicting.methods import METHODS
 from analysis.predicting.path import (
     Loads,
+    hang,
     high_block,
     loads_per_newton,
     nodes_by_role,
+    setting,
     standing_redirects,
 )
 from analysis.predicting.piece import PieceDraws, PieceEstimate, draw, estimate
@@ -101,6 +103,7 @@ def predict(
     gain = station_gain(rig, rope)
     stations = _stations(out)
     main = stations[rig.station.name]
+    held_back = any("tag line holding" in text for text in peak.basis)
     return {
         "station": rig.station.name,
         "method": rig.method,
@@ -123,7 +126,7 @@ def predict(
         "simulated": peak.points is not None,
         **peak.extra,
         "basis": [*case.estimate.basis, *peak.basis],
-        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig, out.dropping)],
+        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig)],
         "cautions": list(CAUTIONS),
     }  # fmt: skip
 
@@ -179,7 +182,9 @@ def outcome(
     case.named("block friction", case.shift)
     per_newton = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
     dropping = _in_newtons(rig, peak, per_newton)
-    still = loads_per_newton(rig, case.rng.uniform(-1.0, 1.0, case.n), shift=case.shift)
+    hanging = setting(case.rng.uniform(-1.0, 1.0, case.n), 0.0, case.shift, drop=False)
+    weight = load_vector_n(rig, case.draws.weight_n, tag_force_n(rig))
+    still = hang(rig, hanging, weight)
     raising = None
     if peak.before_n is not None:
         raising = loads_per_newton(rig, 1.0, shift=case.shift)
@@ -190,7 +195,7 @@ def outcome(
             before = peak.before_n * reading_per_newton(rig, raising, station)
             reading = np.maximum(reading, before)
         peaks[station.name] = reading
-        hangs[station.name] = case.draws.weight_n * reading_per_newton(rig, still, station)
+        hangs[station.name] = reading_per_newton(rig, still, station)
     return Outcome(case, peak, dropping, peaks, hangs)
 
 
@@ -266,17 +271,15 @@ def _points(loads: Loads) -> dict[str, dict[str, float]]:
     return {**legs, **{f"sling {node}": band(force) for node, force in loads.slings.items()}}
 
 
-def _rig_warnings(rig: Rig, loads: Loads) -> list[str]:
+def _rig_warnings(rig: Rig) -> list[str]:
     warnings = []
-    if rig.tag_line:
+    if rig.tag_line_pull is not None:
+        pull = rig.tag_line_pull.force_n
+        warnings.append(
+            f"tag line: its pull of {pull:.0f} N counts in the hang reading, not in the peak"
+        )
+    elif rig.tag_line:
         warnings.append("tag line taken as slack; a tight one adds its own force at the piece")
     if not any(node.role == "high_block" for node in rig.nodes):
         warnings.append("no high block written: a sheave of efficiency 0.9 is assumed")
-    if loads.span is not None and rig.rope_length_m is not None:
-        angle = float(np.median(loads.span.lead_angle_rad + loads.span.standing_angle_rad))
-        if angle > math.radians(140.0):
-            warnings.append(
-                "the rope is nearly tight across the span: small errors of its length or the "
-                "span change the loads a lot"
-            )
-    return warnings
+    return [*warnings, *geometry_warnings(rig)]

@@ -22,10 +22,11 @@ from analysis.predicting.hanging import (
     winch_band_n,
 )
 from analysis.predicting.path import hang, loads_per_newton, setting
+from analysis.predicting.predict import predict
 from analysis.predicting.resultants import node_loads, wood_split
 from analysis.predicting.rig import check_rig, find_station, readings, station_gain
 from analysis.predicting.statics import force_at_piece
-from logger.records import Node, Rig, Station, TagLine
+from logger.records import Diameter, Node, Piece, Release, Rig, Rope, Station, TagLine
 
 BLOCK = Station(name="block", mount="sling", node="P", cell="red")
 TIE = Station(name="tie", mount="end", leg="lead")
@@ -121,6 +122,22 @@ def test_a_written_tag_line_counts_at_every_station() -> None:
     found = readings(single(tag_line_pull=line), 1500.0)
     assert found[0].value_n == pytest.approx(1.15 * 1500.0, rel=1e-3)
     assert tag_force_n(single()) is None
+
+
+def test_a_written_tag_line_counts_in_the_predicted_hang_reading() -> None:
+    piece = Piece(
+        name="P", length_m=3.0, rig="R", density_kg_per_m3=900.0,
+        diameters=(Diameter(at_m=1.5, diameter_m=0.25),), release=Release(share_carried=0.9),
+    )  # fmt: skip
+    rope = Rope(name="r", stiffness_n=1e5)
+    line = TagLine(force_n=300.0, down_rad=math.radians(45.0))
+    slack = predict(piece, single(), rope, draws=200)
+    tight = predict(piece, single(tag_line_pull=line), rope, draws=200)
+    weight = slack["hang_weight_n"]["p50"]
+    expected = math.hypot(weight + 300.0 * math.sqrt(0.5), 300.0 * math.sqrt(0.5))
+    assert tight["hang_reading_n"]["p50"] == pytest.approx(expected, rel=1e-3)
+    assert slack["hang_reading_n"]["p50"] == pytest.approx(weight)
+    assert any("counts in the hang reading" in said for said in tight["warnings"])
 
 
 def test_a_tag_line_that_lifts_the_piece_is_told() -> None:
