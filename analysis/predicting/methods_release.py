@@ -174,27 +174,46 @@ def _with_swing(case: Case, peak: Peak, angle_rad: float) -> Peak:
         f"± {math.degrees(2 * SWING_ANGLE_U_RAD):.0f}°, largest at the bottom",
     )
     release = case.piece.release
-    if release is None or peak.points is None:
+    offset = release.offset_m if release is not None and _is_off_centre(case) else 0.0
+    if offset == 0.0 and case.rig.tag_line_pull is None:
         return peak
-    return _swing_in_time(case, peak, angle, release.offset_m)
+    return _swing_in_time(case, peak, angle, offset)
 
 
 def _swing_in_time(case: Case, peak: Peak, angle: FloatArray, offset_m: float) -> Peak:
-    """Let a limb tied off its centre swing as a body; the larger of release and swing."""
-    batch = simulated.Batch(
-        case, case.inputs["rope stiffness"], case.inputs.get("rope damping", np.zeros(case.n))
-    )
+    """Let a limb swing as a body, or on a tag line; the larger of release and swing."""
+    if "rope stiffness" not in case.inputs:
+        dynamic_draws(case)
+    damping = case.inputs.get("rope damping")
+    if damping is None:
+        damping = damping_draws(case)
     side = case.inputs.get("side of the tie", np.full(case.n, -1.0))
+    batch = simulated.Batch(case, case.inputs["rope stiffness"], damping)
     given = simulated.swing_setup(batch, angle, offset_m, side)
     swung = None
     if given is not None:
         inputs = {**_names_in_time(case, offset_m, side), "angle": angle}
         swung = simulated.peaks_of(case, given, inputs)
-    if swung is None or peak.points is None:
+    if swung is None:
         return peak
-    both = {point: np.maximum(force, swung[point]) for point, force in peak.points.items()}
-    return peak.adding(
-        np.maximum(both["piece"], peak.load_n),
-        basis="swing simulated in time as a body tied off its centre",
-        points=both,
-    )
+    before = peak.points or dict.fromkeys(swung, np.zeros(case.n))
+    points = {point: np.maximum(force, before[point]) for point, force in swung.items()}
+    said = "swing simulated in time"
+    if offset_m > 0.0:
+        said += " as a body tied off its centre"
+    if case.rig.tag_line_pull is not None:
+        said += ", a hand on the tag line holding it back with the pull as written"
+    if peak.points is None:
+        # Without a simulated release the closed form's counts at the piece where it is larger.
+        larger = np.maximum(_released(case), points["piece"]) / points["piece"]
+        points = {point: force * larger for point, force in points.items()}
+    return peak.adding(points["piece"], basis=said, points=points)
+
+
+def _released(case: Case) -> FloatArray:
+    """Largest load of the release alone, closed form; the weight where no share is written."""
+    weight = case.draws.weight_n
+    share = case.inputs.get("share carried")
+    if share is None:
+        return weight
+    return first_extreme_n(weight, share, case.inputs.get("rope damping", 0.0))

@@ -126,7 +126,7 @@ def predict(
         "simulated": peak.points is not None,
         **peak.extra,
         "basis": [*case.estimate.basis, *peak.basis],
-        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig)],
+        "warnings": [*case.estimate.warnings, *peak.warnings, *_rig_warnings(rig, held_back=held_back)],
         "cautions": list(CAUTIONS),
     }  # fmt: skip
 
@@ -271,13 +271,12 @@ def _points(loads: Loads) -> dict[str, dict[str, float]]:
     return {**legs, **{f"sling {node}": band(force) for node, force in loads.slings.items()}}
 
 
-def _rig_warnings(rig: Rig) -> list[str]:
+def _rig_warnings(rig: Rig, *, held_back: bool) -> list[str]:
     warnings = []
     if rig.tag_line_pull is not None:
         pull = rig.tag_line_pull.force_n
-        warnings.append(
-            f"tag line: its pull of {pull:.0f} N counts in the hang reading, not in the peak"
-        )
+        where = "hang reading and the swing" if held_back else "hang reading, not in the peak"
+        warnings.append(f"tag line: its pull of {pull:.0f} N counts in the {where}")
     elif rig.tag_line:
         warnings.append("tag line taken as slack; a tight one adds its own force at the piece")
     if not any(node.role == "high_block" for node in rig.nodes):

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.predicting.drawn import Case
+from analysis.predicting.inputs import missing
 from analysis.predicting.motion import shortest_period_s, simulate
 from analysis.predicting.motion_cases import (
     Tackle,
@@ -30,7 +31,7 @@ from analysis.predicting.motion_cases import (
     swing,
 )
 from analysis.predicting.motion_rope import RopeCurve
-from analysis.predicting.motion_setup import Anchor, Body, Line, Setup, Sheave
+from analysis.predicting.motion_setup import Anchor, Body, Line, Profile, Setup, Sheave, TagLine
 from analysis.predicting.path import (
     contact_ratio,
     fall_length_m,
@@ -58,6 +59,9 @@ ANCHOR_MASS_KG: Final = 30.0
 ANCHOR_DAMPING: Final = 0.05
 """Own assumptions: wood and gear that sways with an anchor whose stiffness is written."""
 
+FAR_M: Final = 1e5
+"""A tag line to so far a place keeps its direction."""
+
 SWINGS: Final = 3.3
 """How long to look at a butt that swings, in times from level to plumb: its second swing
 can pull harder than the first."""
@@ -67,13 +71,26 @@ BOTTOM: Final = 1.854
 
 
 def curve_of(case: Case) -> RopeCurve:
-    """Give the rope's curve; straight when the rope has no table."""
-    table = getattr(case.rope, "curve", ())
-    if not table:
+    """Give the rope's curve; straight when the rope has no table.
+
+    Raises
+    ------
+    PredictionError
+        A row without a force, or a table that does not rise.
+    """
+    rope = case.rope
+    if not rope.curve:
         return RopeCurve.straight()
-    return RopeCurve.through(
-        [row.strain for row in table], [row.force_n for row in table], case.rope.stiffness_n
-    )
+    force_n = []
+    for row in rope.curve:
+        if row.force_n is None and (row.breaking_share is None or rope.breaking_strength_n is None):
+            raise missing(
+                rope, "curve.force_n", "or write breaking_share there and breaking_strength_n"
+            )
+        force_n.append(
+            row.force_n or (row.breaking_share or 0.0) * (rope.breaking_strength_n or 0.0)
+        )
+    return RopeCurve.through([row.elongation for row in rope.curve], force_n, rope.stiffness_n)
 
 
 def _sheave(node: Node, shift: FloatArray) -> Sheave:
@@ -122,15 +139,28 @@ class Batch:
         return tackle, stiffness
 
     def body(self, offset_m: float, side: FloatArray) -> Body:
-        """Make a level limb tied off its centre, or a point."""
+        """Make a limb tied off its centre, or a point.
+
+        ``side`` is where the tie is seen from the centre, along x; a limb tied towards its
+        tip is tied higher when it rises towards the tip.
+        """
         if offset_m == 0.0:
             return Body(self.mass_kg)
-        return Body(self.mass_kg, self.gyration_m, offset_m * side[: self.n], 0.0)
+        rise = self.case.piece.inclination_rad
+        up = offset_m * math.sin(rise) * (1.0 if tied_towards_tip(self.case) else -1.0)
+        return Body(self.mass_kg, self.gyration_m, offset_m * math.cos(rise) * side[: self.n], up)
 
     def turn_s(self, offset_m: float) -> FloatArray:
         """Time in which a level limb tied off centre swings down."""
         omega2 = G_M_PER_S2 * offset_m / (offset_m**2 + self.gyration_m**2)
         return np.asarray(BOTTOM / np.sqrt(omega2))
+
+
+def tied_towards_tip(case: Case) -> bool:
+    """Whether the tie is on the tip's side of the centre of mass."""
+    if case.piece.tie_from_butt_m is not None:
+        return case.piece.tie_from_butt_m >= case.estimate.centre_from_butt_m
+    return case.rig.method != "butt_tied"
 
 
 def _period_s(stiffness: FloatArray, mass_kg: FloatArray) -> FloatArray:
@@ -208,9 +238,20 @@ def swing_setup(
     if lead is None or fall is None or lead <= 0 or fall <= 0:
         return None
     tackle, _ = batch.single(lead, fall)
-    setup = swing(tackle, batch.body(offset_m, side), np.clip(angle_rad[: batch.n], 0.0, 1.5))
-    duration = 1.1 * BOTTOM * math.sqrt(lead / G_M_PER_S2) + batch.turn_s(offset_m)
-    return setup, duration
+    body = batch.body(offset_m, side)
+    angle = np.clip(angle_rad[: batch.n], 0.0, 1.5)
+    setup = swing(tackle, body, angle, tag=_tag_line(batch.case))
+    duration = np.full(batch.n, 1.1 * BOTTOM * math.sqrt(lead / G_M_PER_S2))
+    return setup, duration + (batch.turn_s(offset_m) if offset_m > 0.0 else 0.0)
+
+
+def _tag_line(case: Case) -> TagLine | None:
+    """Make the hand on the tag line hold the swing back, with the pull as written."""
+    pull = case.rig.tag_line_pull
+    if pull is None:
+        return None
+    x, z = math.cos(pull.down_rad), math.sin(pull.down_rad)
+    return TagLine(Profile.level(pull.force_n), -FAR_M * x, -FAR_M * z)
 
 
 def snubbed_setup(

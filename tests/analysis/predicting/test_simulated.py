@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.errors import PredictionError
 from analysis.predicting import simulated
 from analysis.predicting.drawn import Case
 from analysis.predicting.motion import simulate
@@ -25,8 +26,10 @@ from logger.records import (
     Release,
     Rig,
     Rope,
+    RopePoint,
     Station,
     Swing,
+    TagLine,
 )
 
 ROPE = Rope(name="blue", stiffness_n=60e3)
@@ -123,6 +126,67 @@ def test_a_swing_of_a_limb_tied_at_its_tip_is_that_of_a_body() -> None:
     )
     assert result["dynamic_factor"]["p95"] >= released["dynamic_factor"]["p50"]
     assert result["dynamic_factor"]["p50"] >= 3 - 2 * math.cos(0.9) - 0.1
+
+
+def test_a_hand_on_the_tag_line_makes_the_swing_milder_or_the_rope_heavier() -> None:
+    swung = piece(swing=Swing(angle_rad=0.9), release=None)
+    free = predict(swung, line_rig("swing"), ROPE)
+    back = predict(swung, line_rig("swing", tag_line_pull=TagLine(force_n=500.0)), ROPE)
+    assert back["simulated"]
+    assert any("holding it back" in text for text in back["basis"])
+    assert back["dynamic_factor"]["p50"] < 0.97 * free["dynamic_factor"]["p50"]
+    down = TagLine(force_n=500.0, down_rad=1.5)
+    pressed = predict(swung, line_rig("swing", tag_line=True, tag_line_pull=down), ROPE)
+    assert pressed["dynamic_factor"]["p50"] > free["dynamic_factor"]["p50"]
+    assert any("hang reading and the swing" in text for text in pressed["warnings"])
+    kept = piece(swing=Swing(angle_rad=0.0), release=Release(share_carried=0.0))
+    released = predict(kept, line_rig("swing", tag_line_pull=TagLine(force_n=10.0)), ROPE)
+    assert released["dynamic_factor"]["p50"] > 1.6
+
+
+def test_the_rope_s_own_curve_is_used_in_a_snubbed_drop() -> None:
+    drop = piece(drop=Drop(tie_above_block_m=0.6, centre_above_tie_m=0.7))
+    straight = predict(drop, line_rig("snubbed_drop"), ROPE)
+    rows = ((0.02, 1e3), (0.05, 4e3), (0.1, 12e3))
+    table = tuple(RopePoint(elongation=x, force_n=f) for x, f in rows)
+    stiffening = predict(drop, line_rig("snubbed_drop"), _rope(curve=table))
+    assert stiffening["simulated"]
+    assert any("own curve" in text for text in stiffening["basis"])
+    assert stiffening["peak_n"]["p50"] > 1.05 * straight["peak_n"]["p50"]
+    linear = tuple(RopePoint(elongation=x, breaking_share=x) for x in (0.05, 0.1))
+    same = predict(drop, line_rig("snubbed_drop"), _rope(curve=linear, breaking_strength_n=60e3))
+    assert same["peak_n"]["p50"] == pytest.approx(straight["peak_n"]["p50"], rel=0.03)
+    assert same["peak_n"]["p95"] == pytest.approx(straight["peak_n"]["p95"], rel=0.05)
+    with pytest.raises(PredictionError, match=r"rope 'blue': curve\.force_n is missing"):
+        predict(drop, line_rig("snubbed_drop"), _rope(curve=linear))
+    hard = tuple(RopePoint(elongation=x, force_n=f) for x, f in ((0.01, 1.0), (0.0100001, 1e6)))
+    told = predict(drop, line_rig("snubbed_drop"), _rope(curve=hard))
+    assert any("too stiff to simulate" in text for text in told["warnings"])
+
+
+def _rope(**more: Any) -> Rope:
+    return Rope(name="blue", stiffness_n=60e3, **more)
+
+
+def test_a_limb_that_rises_swings_otherwise_than_a_level_one() -> None:
+    off = Release(share_carried=0.8, offset_m=0.8)
+    factors = [
+        predict(piece(release=off, inclination_rad=rise), line_rig("tip_tied"), ROPE)[
+            "dynamic_factor"
+        ]["p50"]
+        for rise in (0.0, 0.9)
+    ]
+    # Tied at a tip that is up already, the butt has less way to swing.
+    assert factors[1] < 0.9 * factors[0]
+    assert simulated.tied_towards_tip(_case(piece(tie_from_butt_m=2.5), line_rig("tip_tied")))
+    assert not simulated.tied_towards_tip(_case(piece(tie_from_butt_m=0.5), line_rig("tip_tied")))
+    assert not simulated.tied_towards_tip(_case(piece(), line_rig("butt_tied")))
+
+
+def _case(given: Piece, rig: Rig, n: int = 100) -> Case:
+    rng = np.random.default_rng(2)
+    shift = rng.standard_normal(n)
+    return Case(given, rig, ROPE, estimate(given), draw(given, rng, n), shift, rng)
 
 
 def test_a_rope_too_stiff_for_the_steps_falls_back_and_says_so() -> None:
