@@ -7,20 +7,24 @@ only module of ``analysis`` that knows a logbook.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
-import numpy as np
-
-from analysis.errors import PredictionError, SourceError
-from analysis.predicting.rig import station_gain
-from analysis.reading.place_of_rig import place_of_rig, station_at
-from analysis.reading.trace import Chain, Gap, Trace, make_trace
+from analysis.errors import SourceError
+from analysis.reading.trace import Trace
+from analysis.station_trace import (
+    StationTrace,
+    Window,
+    chain_of,
+    extent_of,
+    other_stations,
+    placed,
+    trace_of,
+)
 from logger.logbook.reader import LogbookReader
-from logger.logbook.rows import Lowering, Samples, Stream
+from logger.logbook.rows import Stream
 from logger.records import Job, Limit, Piece, Rig, Rope, Tag, from_body, piece_key
 from logger.samples import FaultNoted
-from logger.scaling import range_of, to_newtons
 
 _SHOWN_FAULTS: Final = frozenset({"connected", "device_information", "no_peaks"})
 """Faults on record that say that nothing was lost."""
@@ -84,6 +88,8 @@ class LoweringSource:
         Faults noted while the window ran.
     cautions : tuple of str
         What a reader must know of how this was put together.
+    others : tuple of StationTrace
+        The other cells of this lowering, on the same time line.
     """
 
     number: int
@@ -105,6 +111,7 @@ class LoweringSource:
     prediction: StoredPrediction | None
     faults: tuple[FaultNoted, ...]
     cautions: tuple[str, ...]
+    others: tuple[StationTrace, ...] = ()
 
 
 def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
@@ -132,12 +139,13 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
     key = piece_key(tag.job, tag.piece) if tag.piece else ""
     piece = reader.record(Piece, key) if key else None
     rig = reader.record(Rig, piece.rig) if piece is not None else None
-    window, stream, cells = _window(reader, number, rig)
+    main, more = _windows(reader, number, rig)
+    window, stream = main.window, main.stream
     if stream.info.no_peaks:
         raise SourceError(
             f"{reader.path}: lowering {number}, cell {stream.cell}: {stream.info.no_peaks}"
         )
-    first, last = _extent(window, reader)
+    first, last = extent_of(window, reader)
     samples = reader.samples(stream.id, first, last)
     if len(samples.index) < 2:
         raise SourceError(
@@ -145,9 +153,9 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
             f"correct its window: ropetally tag {reader.path} {number} --first-index …"
         )
     cautions: list[str] = []
-    chain, origin = _chain(reader, stream, rig, cautions)
-    trace, first_ns = _trace(reader, stream, samples, chain, tag, rig)
-    trace = _placed(trace, stream, rig, piece)
+    chain, origin = chain_of(reader, stream, rig, cautions)
+    trace, first_ns = trace_of(reader, stream, samples, chain, tag, rig)
+    trace = placed(trace, stream, rig, piece)
     loaded_ns = first_ns + int((window.trigger_index - first) * trace.period_s * 1e9)
     to_wall_ns = stream.anchor_wall_ns - stream.anchor_boot_ns
     delay_ns = stream.info.filter_delay_us * 1000
@@ -155,10 +163,11 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
         cautions.append("the recording ended before the lowering did")
     if window.merged_into is not None:
         cautions.append(f"merged into lowering {window.merged_into}: its samples are part of that")
+    others = other_stations(reader, more, (stream, first_ns), (tag, rig, piece), cautions)
     return LoweringSource(
         number=number,
         stream=stream,
-        cells=cells,
+        cells=tuple(one.stream.cell for one in (main, *more)),
         trace=trace,
         start_wall_ns=first_ns + to_wall_ns - delay_ns,
         first_index=first,
@@ -175,6 +184,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
         prediction=_prediction(reader, key, loaded_ns + to_wall_ns) if key else None,
         faults=_faults(reader, stream, first_ns, first_ns + int(trace.duration_s * 1e9)),
         cautions=tuple(cautions),
+        others=others,
     )
 
 
@@ -184,123 +194,27 @@ def lowering_numbers(reader: LogbookReader) -> tuple[int, ...]:
     return tuple(sorted({window.number for window in windows if window.merged_into is None}))
 
 
-def _window(
+def _windows(
     reader: LogbookReader, number: int, rig: Rig | None
-) -> tuple[Lowering, Stream, tuple[str, ...]]:
-    """Find the window and stream to read: the one at the rig's station, else the first."""
+) -> tuple[Window, tuple[Window, ...]]:
+    """Find the window to read, the one at the rig's main station or else the first; and the rest."""
     windows = [window for window in reader.lowerings() if window.number == number]
     if not windows:
         held = ", ".join(map(str, lowering_numbers(reader)))
         there_are = f"it holds {held}" if held else "it holds none yet"
         raise SourceError(f"{reader.path}: no lowering {number}; {there_are}")
-    streams = [reader.stream(window.stream) for window in windows]
-    wanted = rig.station.name if rig is not None else None
-    chosen = next((i for i, stream in enumerate(streams) if stream.station == wanted), 0)
-    return windows[chosen], streams[chosen], tuple(stream.cell for stream in streams)
+    found = [Window(window, reader.stream(window.stream)) for window in windows]
+    chosen = next((one for one in found if _is_main(rig, one.stream)), found[0])
+    return chosen, tuple(one for one in found if one is not chosen)
 
 
-def _extent(window: Lowering, reader: LogbookReader) -> tuple[int, int]:
-    """First and last sample of a window that holds some."""
-    first, last = window.first_index, window.last_index
-    if last is None or last <= first:
-        raise SourceError(
-            f"{reader.path}: lowering {window.number} has no samples between {first} and {last}; "
-            f"correct its window: ropetally tag {reader.path} {window.number} --first-index …"
-        )
-    return first, last
-
-
-def _chain(
-    reader: LogbookReader, stream: Stream, rig: Rig | None, cautions: list[str]
-) -> tuple[Chain, str]:
-    """Gather what is known of the measuring chain."""
-    scaling = reader.scaling(stream.id)
-    if scaling is None:
-        raise SourceError(
-            f"{reader.path}: cell {stream.cell} has no calibration, so there are counts but no "
-            f"newtons; enter its two known loads: ropetally tag {reader.path} "
-            f"--set cell {stream.cell} 'points=[{{force_n=0, counts=…}}, "
-            "{force_n=…, counts=…}]' --by NAME"
-        )
-    low_n, high_n = range_of(stream.info, scaling)
-    gain, gain_rel_u = 1.0, 0.0
-    ends: tuple[float | None, float | None] = (None, None)
+def _is_main(rig: Rig | None, stream: Stream) -> bool:
+    """Whether a cell was at the rig's main station, by the station's name or the cell's."""
     if rig is None:
-        cautions.append("no rig is known: the hang weight is the load at the cell")
-    elif (at := station_at(rig, stream.station, stream.cell)) is None:
-        known = ", ".join(station.name for station in rig.stations)
-        word = "stations are" if len(rig.stations) > 1 else "station is"
-        cautions.append(
-            f"the rig's {word} {known}, the cell was at {stream.station}: "
-            "the hang weight is the load at the cell"
-        )
-    else:
-        try:
-            station = station_gain(rig, None, at)
-            gain, gain_rel_u = station.gain, station.rel_u
-            ends = (station.low, station.high)
-        except PredictionError as error:
-            cautions.append(f"the hang weight is the load at the cell: {error}")
-    chain = Chain(
-        calibration_rel_u=scaling.rel_u,
-        zero_u_n=scaling.offset_u_n,
-        resolution_n=abs(scaling.n_per_count),
-        filter_delay_s=stream.info.filter_delay_us / 1e6,
-        clip_low_n=low_n,
-        clip_high_n=high_n,
-        overload_n=_overload_n(reader, stream),
-        gain=gain,
-        gain_rel_u=gain_rel_u,
-        gain_low=ends[0],
-        gain_high=ends[1],
-    )
-    return chain, scaling.origin
-
-
-def _overload_n(reader: LogbookReader, stream: Stream) -> float | None:
-    """Lowest limit entered for the cell itself."""
-    entered = [
-        limit.force_n
-        for limit in reader.all_records(Limit).values()
-        if limit.on == stream.cell and limit.kind != "breaking_strength"
-    ]
-    return min(
-        [*entered, *([] if stream.overload_n is None else [stream.overload_n])], default=None
-    )
-
-
-def _trace(
-    reader: LogbookReader,
-    stream: Stream,
-    samples: Samples,
-    chain: Chain,
-    tag: Tag,
-    rig: Rig | None,
-) -> tuple[Trace, int]:
-    """Build the trace; also host time of its first sample in nanoseconds."""
-    host_ns = reader.time_fit(stream.id).host_ns(samples.tick_us)
-    time_s = (host_ns - host_ns[0]) / 1e9
-    scaling = reader.scaling(stream.id)
-    assert scaling is not None  # noqa: S101 - the chain was built from it
-    jumps = np.flatnonzero(np.diff(samples.index) > 1)
-    trace = make_trace(
-        time_s,
-        to_newtons(samples.counts, scaling),
-        chain=chain,
-        gaps=tuple(Gap(float(time_s[i]), float(time_s[i + 1])) for i in jumps),
-        station=stream.station or (rig.station.name if rig is not None else ""),
-        tag_line_tight=tag.tag_line_tight,
-        touched=tag.touched,
-    )
-    return trace, int(host_ns[0])
-
-
-def _placed(trace: Trace, stream: Stream, rig: Rig | None, piece: Piece | None) -> Trace:
-    """Tell the trace what its station reads, where the cell was at one of the rig's stations."""
-    station = None if rig is None else station_at(rig, stream.station, stream.cell)
-    if station is None:
-        return trace
-    return replace(trace, place=place_of_rig(rig, piece, station))
+        return False
+    if stream.station:
+        return stream.station == rig.station.name
+    return bool(rig.station.cell) and rig.station.cell == stream.cell
 
 
 def _limits(reader: LogbookReader, rig: Rig | None, stream: Stream) -> tuple[Limit, ...]:

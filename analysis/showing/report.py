@@ -18,6 +18,7 @@ from analysis.learning.margins import Margin, State, margin_of
 from analysis.learning.why import Why, explain
 from analysis.reading.features import FLAG_WORDS, Features, read_features
 from analysis.showing.elsewhere import Elsewhere, loads_elsewhere
+from analysis.showing.two_cells import ONE_CELL, Cells, cells_of
 from analysis.source import LoweringSource
 from logger.records import Limit, Rig, piece_key
 
@@ -72,6 +73,8 @@ class Review:
         Measured quantities tested as the explanation; None without a comparison.
     elsewhere : tuple of Elsewhere
         Loads inferred at places without a cell, at hang and peak.
+    cells : Cells
+        The other cells of the lowering beside this one; empty where it was alone.
     """
 
     source: LoweringSource
@@ -84,6 +87,7 @@ class Review:
     cautions: tuple[str, ...]
     why: Why | None = None
     elsewhere: tuple[Elsewhere, ...] = ()
+    cells: Cells = ONE_CELL
 
     @property
     def piece(self) -> str | None:
@@ -113,6 +117,7 @@ class Review:
             "cell": source.stream.cell,
             "station": self.station,
             "start_wall_ns": source.start_wall_ns,
+            "timing": source.trace.timing.to_dict() if source.trace.timing is not None else None,
             "invented": self.invented,
             "calibration": source.origin,
             "measured": self.features.as_json(),
@@ -120,6 +125,7 @@ class Review:
             "comparison": self._comparison_json(),
             "why": self.why.to_dict() if self.why is not None else None,
             "elsewhere": [one.to_dict() for one in self.elsewhere],
+            "cells": self.cells.to_dict(),
             "guesses": [msgspec.to_builtins(guess) for guess in self.guesses],
             "limits": [
                 *(_margin_json(margin) for margin in self.margins),
@@ -182,6 +188,7 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
         cautions=tuple(cautions),
         why=_why(source, features, comparison, cautions) if explained else None,
         elsewhere=loads_elsewhere(source, features) if explained else (),
+        cells=cells_of(source, features) if explained else ONE_CELL,
     )
 
 

@@ -16,6 +16,8 @@ from analysis.showing.elsewhere import HEADING as ELSEWHERE_HEADING
 from analysis.showing.elsewhere import elsewhere_rows
 from analysis.showing.reading_wording import identified_rows, weight_words
 from analysis.showing.report import GuessScore, Review, phase_words
+from analysis.showing.two_cells import HEADING as CELLS_HEADING
+from analysis.showing.two_cells import cell_rows
 from analysis.showing.why_wording import HEADING as WHY_HEADING
 from analysis.showing.why_wording import budget_groups, why_rows
 from logger.records import Limit
@@ -107,6 +109,7 @@ def groups_of(review: Review, unit: ForceUnit) -> Groups:
         (_predicted_heading(review), _predicted(review, unit)),
         ("Measured beside predicted", _comparison(review)),
         (WHY_HEADING, why_rows(review.why, unit)),
+        (CELLS_HEADING, cell_rows(review.cells, unit)),
         (ELSEWHERE_HEADING, elsewhere_rows(review.elsewhere, unit)),
         ("Guesses", [_guess(guess, unit) for guess in review.guesses]),
         ("Limits", [*_margins(review, unit), *(_unplaced(x, unit) for x in review.unplaced)]),
