@@ -12,10 +12,14 @@ The band's lower end is the greater of the crew's aim and the hinge window's low
 the 95 % heavy weight; its upper end is the smallest of κ = 1, β = 1 and the entered limits,
 for the 5 % light weight. Where they cross there is no band.
 
+Hinge window and rows are for the middle estimate; only the band's lower end takes weak wood
+and the heavy piece. The spread of the blocks' friction is not in the band.
+
 Shape of the result: ``plan_pretension(piece, rig, rope, limits) -> PretensionPlan`` with
 ``band`` (:class:`Band` or None) in newtons at the winch, ``reading`` the same at the main
 station, ``rows`` of :class:`PlanRow` (pull, share, balance, reading, release peak), ``hinge``
-of :class:`HingeRow` by thickness, ``offset``, ``ceilings``, ``words``, ``warnings``.
+of :class:`HingeRow` by thickness, ``offset``, ``ceilings``, ``words``, ``warnings``,
+``cautions``; ``analysis.showing.pretension_figure.draw_pretension`` draws it.
 """
 
 from __future__ import annotations
@@ -42,7 +46,7 @@ from analysis.predicting.pretension_plan import (
 )
 from analysis.predicting.rig import check_rig
 from logger.records import Limit, Piece, Rig, Rope
-from logger.units import format_force
+from logger.units import ForceUnit, format_force
 
 THICK_BALANCE: Final = 2.0
 """Own assumption: a hinge is thick where the rope would need twice the weight's moment."""
@@ -57,7 +61,7 @@ _ROOM: Final = 1.3
 
 
 def plan_pretension(
-    piece: Piece, rig: Rig, rope: Rope, limits: Sequence[Limit] = ()
+    piece: Piece, rig: Rig, rope: Rope, limits: Sequence[Limit] = (), *, unit: ForceUnit = "kN"
 ) -> PretensionPlan:
     """Plan the pretension of a piece that is still on its hinge.
 
@@ -73,6 +77,8 @@ def plan_pretension(
     limits : sequence of Limit
         Working limits and peak allowances on rope, nodes or stations of the rig; a breaking
         strength is not used.
+    unit : {"kN", "N", "kgf", "lbf"}
+        Unit of force inside the warnings' sentences; numbers are SI.
 
     Returns
     -------
@@ -103,7 +109,7 @@ def plan_pretension(
         offset=offset,
         words=_words(lift, band, said, hinge),
         warnings=(
-            *_release_warnings(lift, rope, band, offset, entered),
+            *_release_warnings(lift, rope, band, offset, entered, unit),
             *_offset_warnings(lift, offset),
             *_wood_warnings(piece, hinge),
         ),
@@ -204,7 +210,12 @@ def _offset_warnings(lift: Lift, offset: Offset) -> tuple[str, ...]:
 
 
 def _release_warnings(
-    lift: Lift, rope: Rope, band: Band | None, offset: Offset, entered: Sequence[Limit]
+    lift: Lift,
+    rope: Rope,
+    band: Band | None,
+    offset: Offset,
+    entered: Sequence[Limit],
+    unit: ForceUnit,
 ) -> tuple[str, ...]:
     """Say where the release itself goes beyond what was entered, or beyond the closed form."""
     if band is None:
@@ -220,8 +231,8 @@ def _release_warnings(
         if limit.kind == "peak_allowance" and load_n > limit.force_n:
             said.append(
                 f"Let go at the lower end, the heavy estimate loads {limit.on} up to about "
-                f"{format_force(load_n)}, above its entered peak allowance "
-                f"{format_force(limit.force_n)} ({limit.by}, {limit.entered})."
+                f"{format_force(load_n, unit)}, above its entered peak allowance "
+                f"{format_force(limit.force_n, unit)} ({limit.by}, {limit.entered})."
             )
     if lift.rig.method == "span_rig" and share < SHALLOW_SHARE:
         said.append(

@@ -18,7 +18,7 @@ import csv
 import difflib
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from typing import Final
@@ -302,15 +302,12 @@ def _of_species(species: Species, sap_share: float | None) -> Density:
     heart, sap = species.heart_pct, species.sap_pct
     moisture, u_pct = species.moisture_pct, species.moisture_u_pct
     basis = f"{species.common} ({species.latin}), green, wood table"
-    warning: tuple[str, ...] = ()
-    if sap_share is not None and (heart is None or sap is None):
-        warning = (f"no sapwood moisture is published for {species.common}: sapwood_m is unused",)
-    elif sap_share is not None and heart is not None and sap is not None:
+    if sap_share is not None and heart is not None and sap is not None:
         moisture = heart + sap_share * (sap - heart)
         u_pct = math.hypot(MOISTURE_CV * moisture, SAP_SHARE_U * (sap - heart))
         basis += f", {100 * sap_share:.0f} % of it sapwood"
     parts = {"species": GRAVITY_CV, "moisture": u_pct / (100.0 + moisture)}
-    return Density(green_density(species.gravity, moisture), parts, basis, warning)
+    return Density(green_density(species.gravity, moisture), parts, basis)
 
 
 def _dead(species: Species | None, green: Density) -> Density:
@@ -352,6 +349,14 @@ def _given(value: float, rel_u: float | None, *, more: bool) -> Density:
     )
     parts = {"density": GRAVITY_CV if rel_u is None else rel_u}
     return Density(value, parts, "density given by the user", warning if more else ())
+
+
+def _unused_sapwood(species: Species | None, condition: Condition) -> tuple[str, ...]:
+    if condition == "standing_dead":
+        return ("sapwood_m is unused: moistures of green sapwood do not hold in dead wood",)
+    if species is None or species.heart_pct is None or species.sap_pct is None:
+        return ("sapwood_m is unused: no moistures of heart and sapwood are published for it",)
+    return ()
 
 
 def density_of(
@@ -402,6 +407,8 @@ def density_of(
     sound = _of_species(found, sap_share) if found is not None else _unlisted(species)
     if condition == "standing_dead":
         sound = _dead(found, sound)
+    if sap_share is not None:
+        sound = replace(sound, warnings=(*sound.warnings, *_unused_sapwood(found, condition)))
     if condition == "decayed" or decay_factor is not None:
         return _decayed(sound, decay_factor)
     return sound

@@ -200,7 +200,7 @@ def _span(low_n: float, high_n: float, unit: ForceUnit) -> str:
 
 def _hinge_key(plan: PretensionPlan) -> list[KeyRow]:
     rows = [
-        KeyRow(Patch(**_DOWN), "the hinge fails downward"),
+        KeyRow(Patch(**_DOWN), "the hinge fails downward (middle estimate of weight and wood)"),
         KeyRow(Patch(facecolor="white", edgecolor=QUIET, lw=0.6), "the hinge holds"),
         KeyRow(Patch(**_UP), "the hinge breaks upward while the notch is open"),
     ]

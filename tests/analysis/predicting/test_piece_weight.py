@@ -139,6 +139,91 @@ def test_first_order_and_draws_agree(given: Piece) -> None:
     assert float(np.mean(drawn.gyration_m)) == pytest.approx(found.gyration_m, rel=0.03)
 
 
+def test_girths_and_diameters_mix() -> None:
+    taped = Piece(
+        name="P", length_m=4.0, rig="R", density_kg_per_m3=900.0,
+        diameters=(Diameter(at_m=0.0, girth_m=math.pi * 0.3), Diameter(at_m=4.0, diameter_m=0.2)),
+    )  # fmt: skip
+    assert estimate(taped).weight_n == pytest.approx(
+        estimate(piece((0.0, 0.3), (4.0, 0.2))).weight_n
+    )
+    both: dict[str, float] = {"diameter_m": 0.3, "girth_m": 1.0}
+    for wrong in ({}, both):
+        with pytest.raises(ValueError, match="exactly one of both"):
+            Diameter(at_m=0.0, **wrong)
+
+
+def test_a_shell_of_sapwood_by_hand() -> None:
+    # Western redcedar: heart 58 %, sap 249 % (Wood Handbook, Table 4-1). A cylinder of 0.4 m
+    # with a shell of 0.05 m: heartwood 0.3 m across, 9/16 of the volume.
+    given: dict[str, Any] = {"species": "western redcedar", "density_kg_per_m3": None}
+    gravity = estimate(piece((2.0, 0.4), **given)).density_kg_per_m3 / (1 + 39.6 / 100)
+    moisture = 58 * 9 / 16 + 249 * 7 / 16
+    found = estimate(piece((2.0, 0.4), **given, sapwood_m=0.05))
+    assert found.density_kg_per_m3 == pytest.approx(gravity * (1 + moisture / 100))
+    assert "44 % of it sapwood" in found.basis[0]
+    all_sap = estimate(piece((2.0, 0.4), **given, sapwood_m=0.3))
+    assert all_sap.density_kg_per_m3 == pytest.approx(gravity * 3.49)
+
+
+def test_sapwood_moves_the_centre_of_mass_as_slices_say() -> None:
+    found = estimate(
+        piece((0.0, 0.4), (4.0, 0.12), species="western redcedar", density_kg_per_m3=None,
+              sapwood_m=0.04)
+    )  # fmt: skip
+    ratio = (100 + 249) / (100 + 58)
+    x = (np.arange(200_000) + 0.5) * 4.0 / 200_000
+    across = 0.4 - 0.07 * x
+    heart = np.maximum(across - 0.08, 0.0)
+    mass = heart**2 + ratio * (across**2 - heart**2)
+    centre = float(np.sum(mass * x) / np.sum(mass))
+    assert found.centre_from_butt_m == pytest.approx(centre, rel=2e-3)
+    assert centre > 1.05 * estimate(piece((0.0, 0.4), (4.0, 0.12))).centre_from_butt_m
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"species": "baobab", "density_kg_per_m3": None}, "no moistures of heart"),
+        ({"species": "western redcedar"}, "do not change it"),
+        (
+            {"species": "western redcedar", "density_kg_per_m3": None,
+             "condition": "standing_dead"},
+            "do not hold in dead wood",
+        ),
+    ],
+)  # fmt: skip
+def test_sapwood_that_cannot_be_used_is_said(more: dict[str, Any], words: str) -> None:
+    plain, shell = (estimate(piece((2.0, 0.4), **more, sapwood_m=s)) for s in (None, 0.05))
+    assert shell.centre_from_butt_m == plain.centre_from_butt_m
+    assert shell.weight_n == pytest.approx(plain.weight_n)
+    assert words in " ".join(shell.warnings)
+
+
+def test_decay_judged_by_eye_and_a_weighed_disc() -> None:
+    sound = estimate(piece((2.0, 0.4), species="white oak", density_kg_per_m3=None))
+    soft = estimate(
+        piece((2.0, 0.4), species="white oak", density_kg_per_m3=None, decay_factor=0.6)
+    )
+    assert soft.weight_n == pytest.approx(0.6 * sound.weight_n)
+    assert soft.density_parts["decay"] == pytest.approx(0.20)
+    disc = estimate(piece((2.0, 0.4), density_rel_u=0.03))
+    assert disc.density_parts == {"density": 0.03}
+
+
+def test_the_band_of_the_weight_is_that_of_the_draws() -> None:
+    given = piece((2.0, 0.3), brush_share=0.1)
+    drawn = draw(given, np.random.default_rng(5), 40_000).weight_n
+    low, high = estimate(given).weight_band_n
+    assert float(np.quantile(drawn, 0.05)) == pytest.approx(low, rel=0.01)
+    assert float(np.quantile(drawn, 0.95)) == pytest.approx(high, rel=0.01)
+
+
+def test_a_single_diameter_off_the_middle_leaves_the_centre_open() -> None:
+    assert estimate(piece((0.2, 0.3))).centre_u_m > 0.3
+    assert estimate(piece((2.0, 0.3))).centre_u_m < 0.1
+
+
 def test_draws_repeat_with_the_seed() -> None:
     first = draw(piece((2.0, 0.3)), np.random.default_rng(3), 5)
     again = draw(piece((2.0, 0.3)), np.random.default_rng(3), 5)
