@@ -11,6 +11,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "Weigh a piece on paper: weight, centre, what would narrow it.",
     ),
     "cells": ("logger.commands.cells", "List the ports where a cell may be; ask who answers."),
+    "rig": ("logger.commands.rig", "Check a sheet's rigs; draw one to scale with its loads."),
     "record": ("logger.commands.record", "Record cells into a logbook."),
     "lowerings": ("logger.commands.lowerings", "List the lowerings of a logbook."),
     "tag": ("logger.commands.tag", "Tie lowerings to job and piece; correct what was written."),

@@ -27,6 +27,13 @@ units_option = click.option(
     show_default=True,
     help="Unit of force to print.",
 )
+length_option = click.option(
+    "--lengths",
+    type=click.Choice(["m", "cm", "mm", "ft", "in"]),
+    default="m",
+    show_default=True,
+    help="Unit of length to print.",
+)
 
 
 def print_json(value: Any) -> None:
