@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import check_numbers, missing, name_of
-from analysis.predicting.volume import Body, Shape, body_of, shape_of
+from analysis.predicting.volume import Body, Shape, body_of, shape_of, smalian_m3
 from analysis.predicting.wood import Density, density_of, find_species
 from logger.records import Piece
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
@@ -288,6 +288,15 @@ def _draw(
     return PieceDraws(G_M_PER_S2 * wood_kg / (1.0 - brush), x, gyration)
 
 
+def _beside(shape: Shape) -> str:
+    """Say what Smalian's rule makes of the two ends, where only those were measured."""
+    ends = shape.at_m.size == 2 and shape.at_m[0] == 0.0 and shape.at_m[1] == shape.length_m
+    if not ends:
+        return ""
+    volume = smalian_m3(float(shape.diameter_m[0]), float(shape.diameter_m[1]), shape.length_m)
+    return f" (Smalian's mean of the end areas: {volume:.3f} m³, with any cavity)"
+
+
 def estimate(piece: Piece) -> PieceEstimate:
     """Weight ± U (k = 2), centre of mass and radius of gyration of a piece.
 
@@ -339,7 +348,7 @@ def estimate(piece: Piece) -> PieceEstimate:
         centre_u_m=2.0 * float(np.std(sampled.centre_from_butt_m)),
         gyration_m=float(gyration[0]),
         rule=shape.rule,
-        basis=(density.basis, f"volume: {shape.rule}"),
+        basis=(density.basis, f"volume: {shape.rule}{_beside(shape)}"),
         warnings=(*density.warnings, *shape.warnings),
         density_parts=dict(density.parts),
     )

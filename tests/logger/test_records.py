@@ -169,3 +169,14 @@ def test_a_wrong_correction_is_one_line(assignment: str, expected: str) -> None:
 def test_a_record_from_nothing_names_what_it_lacks() -> None:
     with pytest.raises(InputError, match="rope red: stiffness_n: expected this key"):
         as_record({"name": "red"}, Rope, "rope red")
+
+
+def test_a_piece_stored_before_its_newer_fields_comes_back_and_goes_out_unchanged() -> None:
+    body = (
+        '{"name":"P1","length_m":4.0,"diameters":[{"at_m":0.0,"diameter_m":0.3}],"rig":"R",'
+        '"species":"white oak","brush_share":0.1}'
+    )
+    old = from_body(body, Piece)
+    assert old.hinge is None
+    assert old.diameters[0].across_m == 0.3
+    assert msgspec.json.decode(to_body(old)) == msgspec.json.decode(body)

@@ -63,6 +63,13 @@ def test_rule_follows_what_was_measured(
     assert not found.warnings
 
 
+def test_smalian_stands_beside_two_ends() -> None:
+    # Source: D. Larsen, course notes on log volume: 25 cm, 29 cm, 5 m: Smalian 0.287848 m³.
+    both = estimate(piece((0.0, 0.25), (5.0, 0.29), length=5.0))
+    assert "Smalian's mean of the end areas: 0.288 m³" in both.basis[1]
+    assert "Smalian" not in estimate(piece((0.0, 0.25), (4.0, 0.29), length=5.0)).basis[1]
+
+
 def test_moments_agree_with_slices() -> None:
     found = estimate(piece((0.0, 0.4), (1.5, 0.3), (4.0, 0.12)))
 
