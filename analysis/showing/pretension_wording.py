@@ -52,7 +52,7 @@ def pull_rows(plan: PretensionPlan, unit: ForceUnit = "kN") -> list[tuple[str, .
     then says ``swings``.
     """
     off_centre = plan.offset.indications_n is not None
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for row in plan.rows:
         peak = (
             f"{_bare(row.release_peak_n[0], unit)} to {format_force(row.release_peak_n[2], unit)}"

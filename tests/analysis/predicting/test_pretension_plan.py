@@ -258,6 +258,15 @@ def test_mirrored_rigs_and_limbs_plan_alike() -> None:
     assert [row.share[1] for row in left.rows] == pytest.approx([r.share[1] for r in right.rows])
 
 
+def test_a_drooping_limb_is_planned_as_its_mirror_image_is() -> None:
+    """Straight up, only the arms count, and those are the same above and below the horizontal."""
+    up, down = (
+        plan_pretension(limb(inclination_rad=slope), ONE_ROPE, ROPE) for slope in (0.5, -0.5)
+    )
+    assert up.band is not None
+    assert down.band == up.band
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     st.floats(0.1, 1.2), st.floats(0.01, 0.15), st.floats(0.2, 4.0), st.floats(500.0, 5000.0)
