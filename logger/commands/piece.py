@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 import click
 
-from logger.commands.output import WIDTH, json_option, listed, print_json, table, units_option
+from logger.commands.output import (
+    WIDTH,
+    json_option,
+    length_option,
+    listed,
+    print_json,
+    table,
+    units_option,
+)
 from logger.corrections import as_record
 from logger.errors import InputError, UnitError
 from logger.logbook.reader import LogbookReader
@@ -72,13 +80,7 @@ _WORDS: Final = {
 @click.option("--decay", type=click.FloatRange(0.2, 1.0), help="Density over that of sound wood.")
 @click.option("--guess", help="Somebody's guess, with unit: '300 kgf'.")
 @click.option("--by", default="guess", show_default=True, help="Who guesses.")
-@click.option(
-    "--lengths",
-    type=click.Choice(["m", "cm", "ft", "in"]),
-    default="m",
-    show_default=True,
-    help="Unit of length to print.",
-)
+@length_option
 @units_option
 @json_option
 def command(
