@@ -32,6 +32,7 @@ import numpy as np
 from analysis.predicting.held import Lift, lift_of
 from analysis.predicting.hinge import state_of
 from analysis.predicting.hinge_wood import StandingHinge, standing_hinge, unsound
+from analysis.predicting.narrowing import candidates
 from analysis.predicting.pretension import OFFSET_SHARE_LIMIT, first_extreme_n, offset_peaks_n
 from analysis.predicting.pretension_plan import (
     NO_BAND,
@@ -90,11 +91,12 @@ def plan_pretension(
         The rig cannot be computed, the rope does not lift the piece, or the limb stands upright.
     """
     check_rig(rig)
-    lift = lift_of(piece, rig)
-    hinge = standing_hinge(piece, lift.weights_n, lift.estimate.centre_from_butt_m)
+    lift, hinge = _held(piece, rig)
     entered = [one for one in limits if one.kind != "breaking_strength" and one.on in lift.loads]
     ceilings = _ceilings(lift, entered)
     band, said = _band(lift, ceilings, hinge)
+    if band is None and said.startswith(NO_BAND):
+        said += _what_would_open(piece, rig, entered)
     offset = _offset(lift)
     return PretensionPlan(
         weight_n=lift.weights_n,
@@ -115,6 +117,24 @@ def plan_pretension(
         ),
         hinge_thickness_m=None if hinge is None else hinge.hinge.thickness_m,
     )
+
+
+def _held(piece: Piece, rig: Rig) -> tuple[Lift, StandingHinge | None]:
+    lift = lift_of(piece, rig)
+    return lift, standing_hinge(piece, lift.weights_n, lift.estimate.centre_from_butt_m)
+
+
+def _what_would_open(piece: Piece, rig: Rig, entered: Sequence[Limit]) -> str:
+    """Name the measurement that would give the widest band, found by planning again with it."""
+    found = []
+    for _, measure, tried in candidates(piece):
+        lift, hinge = _held(tried, rig)
+        band, _ = _band(lift, _ceilings(lift, entered), hinge)
+        if band is not None:
+            found.append((band.high_n - band.low_n, measure))
+    if not found:
+        return ""
+    return f" To get one: {max(found)[1]}; if that confirms the estimate, there is a band."
 
 
 def _hinge_rows(lift: Lift, hinge: StandingHinge) -> tuple[HingeRow, ...]:
@@ -291,7 +311,8 @@ def _words(
         low, high = (
             100 * lift.share(pull, lift.weights_n[1]) for pull in (band.low_n, band.high_n)
         )
-        said = [f"About {low:.0f} to {high:.0f} % of the piece, if the estimate holds."]
+        span = f"About {low:.0f} to {high:.0f} %" if low >= 1 else f"Up to about {high:.0f} %"
+        said = [f"{span} of the piece, if the estimate holds."]
     if hinge is not None:
         thick_mm = 1000 * hinge.hinge.thickness_m
         _, high, closed = hinge.planned(hinge.middle)

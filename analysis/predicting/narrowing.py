@@ -98,14 +98,15 @@ def narrowings(piece: Piece) -> tuple[Narrowing, ...]:
     """
     now = estimate(piece)
     found = []
-    for key, measure, tried in _candidates(piece):
+    for key, measure, tried in candidates(piece):
         ratio = estimate(tried).rel_u / now.rel_u
         if ratio <= 1.0 - LEAST_GAIN:
             found.append(Narrowing(key, measure, ratio * now.weight_u_n, ratio))
     return tuple(sorted(found, key=lambda one: (round(one.ratio, 9), one.key)))
 
 
-def _candidates(piece: Piece) -> Iterator[tuple[str, str, Piece]]:
+def candidates(piece: Piece) -> Iterator[tuple[str, str, Piece]]:
+    """Give each measurement that is left: its key, its words, the piece with it taken."""
     yield from _diameters(piece)
     yield from _of_the_wood(piece)
     if piece.brush_share > 0:

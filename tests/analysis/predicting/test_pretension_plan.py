@@ -150,6 +150,25 @@ def test_no_band_when_the_weight_is_not_known_well_enough() -> None:
     assert "the crew's aim (heavy estimate)" in plan.words[0]
 
 
+def test_what_would_open_a_band_is_planned_again_with_it() -> None:
+    vague = limb(density_kg_per_m3=None, density_rel_u=None)
+    plan = plan_pretension(vague, ONE_ROPE, ROPE)
+    assert plan.band is None
+    assert "To get one: weigh a disc of its wood and measure its volume; if that" in plan.words[0]
+    density = estimate(vague).density_kg_per_m3
+    weighed = replace(vague, density_kg_per_m3=density, density_rel_u=0.04)
+    assert plan_pretension(weighed, ONE_ROPE, ROPE).band is not None
+    higher = replace(vague, release=Release(share_carried=0.95))
+    assert "To get one" not in plan_pretension(higher, ONE_ROPE, ROPE).words[0]
+
+
+def test_without_aim_or_hinge_only_the_upper_end_is_said() -> None:
+    plan = plan_pretension(limb(release=None), ONE_ROPE, ROPE)
+    assert plan.band is not None
+    assert plan.band.low_n == 0.0
+    assert plan.words[0].startswith("Up to about ")
+
+
 def test_no_band_whatever_the_weight_names_what_crosses() -> None:
     plan = plan_pretension(limb(), ONE_ROPE, ROPE, [limit("blue", "working_limit", 300.0)])
     assert plan.band is None
