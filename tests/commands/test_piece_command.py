@@ -170,6 +170,20 @@ def test_what_does_not_go_with_a_sheet(sheet: Path) -> None:
     assert "no piece 'P9'; it holds orchard/P1, orchard/P2" in refused(str(sheet), "--piece", "P9")
 
 
+def test_all_pieces_in_text_with_a_guess_of_a_drop_alone(tmp_path: Path) -> None:
+    only_drop = SHEET.replace('weight_n = "120 kgf", drop_m = 0.4', "drop_m = 0.4")
+    said = shown(str(write_sheet(tmp_path, only_drop)))
+    assert "orchard/P1, northern red oak" in said
+    assert "orchard/P2, northern red oak" in said
+    assert "guess" not in said
+
+
+def test_nothing_left_to_narrow_is_said() -> None:
+    known = ("--length", "4 m", "--density", "900 kg/m3", "--density-u", "4")
+    ends = ("--diameter", "butt:40cm", "--diameter", "mid:30cm", "--diameter", "tip:20cm")
+    assert "nothing on this list takes 3 % off" in shown(*known, *ends)
+
+
 def test_an_empty_sheet_says_so(tmp_path: Path) -> None:
     empty = write_sheet(tmp_path, '[job]\nname = "j"\ncrew = "Heron"\n')
     assert "it holds no pieces" in refused(str(empty))
