@@ -260,7 +260,8 @@ class _Reading:
         means = self.block_part(hang.start_s, hang.end_s)
         if means.size < 3:
             return None
-        if not hang.still:
+        few = 1.5 * hang.period_s < hang.end_s - hang.start_s < 2.5 * hang.period_s
+        if not hang.still or few:
             return self.restless_level(hang, float(means.max() - means.min()))
         middle = shorth(means)
         centre = float(middle.mean())
@@ -278,7 +279,7 @@ class _Reading:
         """Mean over two whole swings, tapered so that swings cancel; plain over one."""
         part = self.story.force_n[self.span(hang.start_s, hang.end_s)]
         length = hang.end_s - hang.start_s
-        if length > 1.5 * hang.period_s > 0:
+        if length > 1.5 * hang.period_s > 0 and part.size > 2:
             taper = np.hanning(part.size + 2)[1:-1]
             part = part * (taper / taper.mean())
         value, budget = self.level(part, swing_n / 6.0)

@@ -25,10 +25,13 @@ from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 LONGEST_S: Final = 1.5
-_DECLINE: Final = (0.95, 0.15)
-_STEPS: Final = 12
+_DECLINE: Final = (0.97, 0.75, 0.5, 0.15)
+_LEAST_POINTS: Final = 6
+_STANDSTILL_U_S: Final = 0.008
+"""Own assumption: how well the standstill is found where sheave and device slip."""
 _SUDDEN_S: Final = 0.006
-_SUDDEN: Final = 2.5
+_SUDDEN: Final = 4.0
+_STEPS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,35 +92,30 @@ def standstill_s(
     -----
     The decline from the hump is fitted by a decaying swing from its top; size, width and
     time of the top are free. So the flat top of a braked run, on which the piece is still
-    moving, ends where the decline begins. Where the force falls suddenly, the sheave has
-    stuck: the motion has just turned, and the beginning of that fall is the standstill.
+    moving, ends where the decline begins. Only the beginning of
+    the decline counts: the sheave sticks when the motion turns, and slips again later.
     """
     above = force_n - weight_n
     hump = _first_hump(above)
     if hump is None:
         return None
     first, last = hump
-    sudden = _sudden_fall_s(time_s[first:last], above[first:last])
+    inside = above[first:last]
+    sudden = _sudden_fall_s(time_s[first:last], inside)
     if sudden is not None:
         return sudden
-    inside = above[first:last]
     top = float(inside.max())
-    low = np.flatnonzero(inside > _DECLINE[1] * top)
     high = np.flatnonzero(inside > _DECLINE[0] * top)
-    begin, end = first + int(high[-1]), first + int(low[-1]) + 1
-    if end - begin < 4:
+    begin = first + int(high[-1])
+    for share in _DECLINE[1:]:
+        low = np.flatnonzero(inside > share * top)
+        end = first + int(low[-1]) + 1
+        if end - begin >= _LEAST_POINTS:
+            break
+    else:
         return float(time_s[first + int(np.argmax(inside))]) + loss_s
-    fitted = _declining_top(time_s[begin:end], above[begin:end], top, loss_s)
+    fitted = _declining_top(time_s[begin:end], above[begin:end], top, loss_s, share)
     return None if fitted is None else fitted + loss_s
-
-
-def sudden_standstill_s(time_s: FloatArray, force_n: FloatArray, weight_n: float) -> float | None:
-    """Standstill told by the sudden fall of the force when the sheave sticks; else None."""
-    above = force_n - weight_n
-    hump = _first_hump(above)
-    if hump is None:
-        return None
-    return _sudden_fall_s(time_s[hump[0] : hump[1]], above[hump[0] : hump[1]])
 
 
 def _first_hump(above_n: FloatArray) -> tuple[int, int] | None:
@@ -151,11 +149,11 @@ def _sudden_fall_s(time_s: FloatArray, above_n: FloatArray) -> float | None:
 
 
 def _declining_top(
-    time_s: FloatArray, above_n: FloatArray, top_n: float, loss_s: float
+    time_s: FloatArray, above_n: FloatArray, top_n: float, loss_s: float, share: float
 ) -> float | None:
     """Fit the decline from the top of a decaying swing; give the time of that top."""
     fall = float(time_s[-1] - time_s[0])
-    omega = (math.acos(_DECLINE[1]) - math.acos(_DECLINE[0])) / max(fall, 1e-9)
+    omega = (math.acos(share) - math.acos(_DECLINE[0])) / max(fall, 1e-9)
     at = float(time_s[0]) - math.acos(_DECLINE[0]) / omega
     size, first = top_n, omega
     for _ in range(_STEPS):
@@ -232,8 +230,7 @@ def equivalent_free_fall(
     """
     if weight_n <= 0 or time_s.size < 4:
         return None
-    sudden = sudden_standstill_s(time_s, force_n, weight_n)
-    stop = sudden or standstill_s(time_s, force_n, weight_n, loss_s)
+    stop = standstill_s(time_s, force_n, weight_n, loss_s)
     start = float(time_s[0])
     if stop is None or not 0.0 < stop - start < LONGEST_S:
         return None
@@ -241,7 +238,7 @@ def equivalent_free_fall(
     impulse = speed + G_M_PER_S2 * (stop - start)
     at = min(int(np.searchsorted(time_s, stop)), time_s.size - 1)
     step_s = float(time_s[1] - time_s[0])
-    moved_s = math.hypot(_SUDDEN_S / 2.0 if sudden else loss_u_s, step_s / math.sqrt(3.0))
+    moved_s = math.hypot(loss_u_s, _STANDSTILL_U_S, step_s / math.sqrt(3.0))
     u = math.hypot(
         impulse * math.hypot(weight_rel_u, force_rel_u),
         G_M_PER_S2 * (float(force_n[at]) / weight_n - 1.0) * moved_s,

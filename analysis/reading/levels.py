@@ -25,6 +25,8 @@ _LARGEST_ZERO: Final = 0.2
 _LEAST_SLACK_S: Final = 0.2
 _RAMP_SHARE: Final = 0.03
 _CREST_S: Final = 1.5
+_HANDLING_S: Final = 0.8
+_HANDLING_SHARE: Final = 0.25
 _CREST_SHARE: Final = 0.09
 
 
@@ -113,7 +115,7 @@ def find_zero(blocks: Blocks) -> Zero:
     lowest = abs(begin - base) <= max(8.0 * noise, 0.06 * scale)
     if not lowest or abs(begin) > _LARGEST_ZERO * scale:
         return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
-    first = int(np.flatnonzero(mean - begin > threshold)[0])
+    first = _first_load(mean - begin, threshold, scale, round(_HANDLING_S / blocks.width_s))
     tight = mean[:first] - begin <= max(6.0 * noise, _TIGHT_SHARE * scale)
     quiet = int(np.argmin(tight)) if not tight.all() else first
     last = int(np.flatnonzero(tight)[-1]) + 1 if tight.any() else first
@@ -127,6 +129,15 @@ def find_zero(blocks: Blocks) -> Zero:
     u = max(noise, robust_sd(slack)) / math.sqrt(level.size)
     load_s = blocks.time_s(last)
     return Zero(float(level.mean()), u, load_s, scale, threshold, found=True)
+
+
+def _first_load(above: FloatArray, threshold_n: float, scale_n: float, few: int) -> int:
+    """First block of the load; short small pulls by hand on a slack rope do not count."""
+    loads = runs(above > threshold_n)
+    for a, b in loads:
+        if b - a >= few or float(np.nanmax(above[a:b])) > _HANDLING_SHARE * scale_n:
+            return a
+    return loads[0][0]
 
 
 def find_slack(

@@ -12,9 +12,9 @@ the largest force), ``ring_down``, ``hang``, ``lowering``, ``touchdown``, ``afte
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -37,45 +37,23 @@ from analysis.reading.levels import (
     find_zero,
     settle_on,
 )
-from analysis.reading.release import Release, quiet_release, time_release
-from analysis.reading.steps import Step, choose, make_step, real_levels
+from analysis.reading.release import Release, quiet_release, stuck_release, time_release
+from analysis.reading.steps import Step, choose, choose_stuck, make_step, real_levels
+from analysis.reading.stirring import stirred_s
+from analysis.reading.stretches import Hang, Phase, PhaseName, on_the_way, release_marks
 from analysis.reading.trace import FloatArray, Trace, is_clipped
 from analysis.reading.winching import find_strokes
 
-PhaseName = Literal[
-    "slack",
-    "pretension",
-    "hand_over",
-    "catch",
-    "ring_down",
-    "hang",
-    "lowering",
-    "touchdown",
-    "after",
-]
+__all__ = ["Hang", "Phase", "PhaseName", "Story", "tell"]
+
+DROPS: Final = frozenset({"snubbed_drop", "let_run_drop"})
 _BLOCK_S: Final = 0.05
 _SMOOTH_S: Final = 0.01
 _DOWN_S: Final = 1.0
 _CALM_SHARE: Final = 0.025
-
-
-@dataclass(frozen=True, slots=True)
-class Phase:
-    """A named stretch of the record."""
-
-    name: PhaseName
-    start_s: float
-    end_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Hang:
-    """Where the piece hangs: stretch, whether it is still, period of what is left."""
-
-    start_s: float
-    end_s: float
-    still: bool
-    period_s: float
+_SHORTEST_HANG_S: Final = 0.6
+_WANDERS_S: Final = 0.6
+_WILD_SHARE: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,6 +157,16 @@ class _Reader:
         return tuple(p for p in found if p.level_n < below)
 
     @property
+    def tensioned(self) -> bool:
+        """Whether the piece may have been handed over from a pretension."""
+        return self.trace.place.method not in DROPS
+
+    @property
+    def on_the_fall(self) -> bool:
+        """Whether a stuck sheave may hide the ringing of a hand-over."""
+        return self.trace.place.reads == "fall"
+
+    @property
     def end_s(self) -> float:
         return float(self.trace.time_s[-1]) + self.trace.period_s
 
@@ -193,14 +181,17 @@ class _Reader:
         levels = real_levels(
             plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
         )
-        chosen = choose(self.steps(levels, load_end))
+        steps = self.steps(levels, load_end)
+        ringing = choose(steps)
+        stuck = choose_stuck(steps, ringing, hidden=self.on_the_fall) if self.tensioned else None
+        chosen = stuck or ringing
         release: Release | None = None
         hang: Hang | None = None
         if chosen is not None:
-            release = self.released(chosen)
+            release = self.released(chosen, stuck=stuck is not None)
             hang = self.hang_after(chosen, release, load_end)
         fading = chosen is not None and chosen.dies_down
-        if not fading and (hang is None or not hang.still):
+        if stuck is None and not fading and (hang is None or not hang.still):
             balanced = self.near_balance(load_end, swings=chosen is not None)
             if balanced is not None:
                 release, hang = balanced
@@ -210,8 +201,13 @@ class _Reader:
         strokes = find_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
         return _Found(plateaus, phases, release, hang, after, len(strokes))
 
-    def released(self, step: Step) -> Release:
-        return time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
+    def released(self, step: Step, *, stuck: bool = False) -> Release:
+        if stuck:
+            return stuck_release(self.trace.time_s, self.smooth_n, step, self.noise_n)
+        found = time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
+        if found.kind == "rise" and found.settled is None and not self.tensioned:
+            return replace(found, kind="catch")
+        return found
 
     def near_balance(self, load_end: float, *, swings: bool) -> tuple[Release, Hang] | None:
         """Small transient between two calm levels, swinging if another release stands out."""
@@ -273,7 +269,7 @@ class _Reader:
         top = max(p.level_n for p in group)
         longest = max((p for p in group if p.level_n > 0.97 * top), key=lambda p: p.duration_s)
         hang = settle_on(levels, levels.index(longest))
-        before = [p for p in levels if p.end_s <= hang.start_s + 0.1 and not _on_the_way(p, hang)]
+        before = [p for p in levels if p.end_s <= hang.start_s + 0.1 and not on_the_way(p, hang)]
         settled = before[-1] if before else None
         release = quiet_release(settled, self.zero.load_s, hang)
         return release, Hang(hang.start_s, hang.end_s, still=True, period_s=0.0)
@@ -282,14 +278,45 @@ class _Reader:
         """Find the first level that stays still for longer than a swing takes."""
         period = step.period * self.trace.period_s
         still = max(STILL_S, 1.2 * period)
-        levels = self.plateaus(still)
+        stirred = self.stirred(step, release, period, load_end)
+        until = load_end if stirred is None else stirred
+        levels = tuple(p for p in self.plateaus(still) if p.start_s < until - _SHORTEST_HANG_S)
         for index, plateau in enumerate(levels):
             inside = release.after_first_s - 0.15 <= plateau.start_s < load_end - 0.1
             if inside and plateau.level_n > 0.3 * self.zero.scale_n:
                 level = settle_on(levels, index)
-                end = min(level.end_s, load_end)
-                return Hang(level.start_s, end, still=True, period_s=period)
-        return self.calmest(release, period, load_end)
+                end = min(level.end_s, until)
+                wanders = stirred is not None and stirred - end > _WANDERS_S
+                end = end if stirred is None else stirred
+                return Hang(level.start_s, end, still=not wanders, period_s=period)
+        return self.calmest(release, period, until)
+
+    def stirred(
+        self, step: Step, release: Release, period_s: float, load_end: float
+    ) -> float | None:
+        """When the fading swings grow again; None when they do not, or too soon to be it."""
+        first, last = self.at(release.after_first_s), self.at(load_end)
+        level = step.after.level_n if step.after is not None else step.level_n
+        first += self.settling(first, last, level, period_s)
+        found = stirred_s(
+            self.trace.time_s[first:last],
+            self.smooth_n[first:last],
+            level_n=level,
+            period_s=period_s,
+            noise_n=self.noise_n,
+        )
+        if found is None or found - release.after_first_s < _SHORTEST_HANG_S + period_s:
+            return None
+        return found
+
+    def settling(self, first: int, last: int, level_n: float, period_s: float) -> int:
+        """Count the samples until the swings stay within two fifths of the level for a while."""
+        far = np.flatnonzero(np.abs(self.smooth_n[first:last] - level_n) > _WILD_SHARE * level_n)
+        held = max(round(max(1.5 * period_s, 1.0) / self.trace.period_s), 1)
+        if far.size == 0 or far[0] > held:
+            return 0
+        ends = np.flatnonzero(np.diff([*far.tolist(), last - first + held]) > held)
+        return int(far[ends[0]]) + 1 + held
 
     def calmest(self, release: Release, period: float, load_end: float) -> Hang | None:
         """Take the calmest two swings (or one), when nothing stays still for long enough."""
@@ -319,7 +346,7 @@ class _Reader:
         marks: list[tuple[PhaseName, float]] = []
         if self.zero.found:
             marks.append(("slack", begin))
-        marks += _release_marks(release, self.zero.load_s if self.zero.found else begin)
+        marks += release_marks(release, self.zero.load_s if self.zero.found else begin)
         if hang is not None:
             marks += self._hang_marks(release, hang, load_end, down=after is not None)
         elif release is not None:
@@ -353,31 +380,3 @@ class _Reader:
         if down:
             marks.append(("touchdown", max(touch, hang.end_s)))
         return marks
-
-
-def _on_the_way(plateau: Plateau, hang: Plateau) -> bool:
-    """Whether a short level is only the slow slope up to the hang."""
-    away = hang.level_n - plateau.level_n
-    if plateau.duration_s > 1.5 or abs(away) > 0.25 * hang.level_n:
-        return False
-    towards = math.copysign(1.0, away) * (plateau.last_n - plateau.first_n)
-    return abs(away) < 0.04 * hang.level_n or towards > 0.01 * plateau.level_n
-
-
-def _release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseName, float]]:
-    if release is None:
-        return [("pretension", load_s)]
-    marks: list[tuple[PhaseName, float]] = []
-    if release.kind == "catch":
-        if release.slack_from_s is not None and release.slack_from_s > load_s + 0.1:
-            marks.append(("pretension", load_s))
-            if release.settled is not None:
-                marks.append(("hand_over", release.settled.end_s))
-            marks.append(("slack", release.slack_from_s))
-        marks.append(("catch", max(release.start_s, load_s)))
-        return marks
-    if release.start_s > load_s and (release.settled is not None or release.start_s > load_s + 0.3):
-        marks.append(("pretension", load_s))
-    if release.first_s > release.start_s:
-        marks.append(("hand_over", max(release.start_s, load_s) if marks else load_s))
-    return marks

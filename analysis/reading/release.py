@@ -33,6 +33,10 @@ _ABRUPT_S: Final = 0.2
 _FALLS: Final = 1.03
 _FOOT_S: Final = 0.05
 _STAGE_S: Final = 0.02
+_CLEAR_SHARE: Final = 0.05
+_SLOW_S: Final = 1.5
+_JUMPS: Final = 1.05
+_JUMP_S: Final = 1.5
 _CLEAR_OF_NOISE: Final = 10.0
 
 
@@ -104,12 +108,19 @@ def time_release(
         step.last if top + 1 >= len(step.swings.first) else step.first + step.swings.first[top + 1]
     )
     end = min(end, time_s.size - 1)
-    if step.slack_until is not None and step.before is not None:
+    if step.slack_until is not None and step.before is not None and not _jumps(step, time_s):
         return _from_slack(time_s, smooth_n, step, end, zero)
     quick = float(time_s[step.first_extreme]) - zero.load_s < _LONGEST_CATCH_S
     if step.before is None and zero.found and (quick or step.slack_until is not None):
         return _from_slack(time_s, smooth_n, step, end, zero)
     return _from_level(time_s, smooth_n, step, end, noise_n)
+
+
+def _jumps(step: Step, time_s: FloatArray) -> bool:
+    """Whether the piece only jumped: more than its weight before, and soon back on the rope."""
+    assert step.before is not None  # noqa: S101 - the caller has looked
+    back_s = float(time_s[min(step.slack_until or 0, time_s.size - 1)])
+    return step.before.last_n > _JUMPS * step.level_n and back_s - step.before.end_s < _JUMP_S
 
 
 def _from_level(
@@ -122,10 +133,50 @@ def _from_level(
     if step.alike:
         low = 2.0 * step.level_n - float(smooth_n[first])
     kind: ReleaseKind = "drop" if low > step.level_n else "rise"
+    if step.before is not None and not step.alike and _falls_first(smooth_n, start, step, noise_n):
+        kind = "drop"
     if kind == "rise" and is_staged(time_s, smooth_n[start:first], noise_n):
         kind = "staged"
     past = _past_extreme(smooth_n, first, end, step.level_n)
     return _release(kind, time_s, (start, first, past, end), None, step.before)
+
+
+def _falls_first(smooth_n: FloatArray, start: int, step: Step, noise_n: float) -> bool:
+    """Whether the reading first falls well below the level that it leaves."""
+    assert step.before is not None  # noqa: S101 - the caller has looked
+    level = step.before.last_n
+    away = smooth_n[start : step.last] - level
+    far = np.flatnonzero(np.abs(away) > max(_CLEAR_SHARE * level, _CLEAR_OF_NOISE * noise_n))
+    return bool(far.size) and bool(away[far[0]] < 0)
+
+
+def stuck_release(time_s: FloatArray, smooth_n: FloatArray, step: Step, noise_n: float) -> Release:
+    """Time a hand-over that shows as a step between two levels, without ringing.
+
+    Parameters
+    ----------
+    time_s, smooth_n : (n,) float64
+        Smoothed newtons, zero taken.
+    step : Step
+        Between two levels.
+    noise_n : float
+        Noise of a smoothed sample.
+
+    Returns
+    -------
+    Release
+        ``gradual`` when it takes more than 1.5 s.
+    """
+    before, after = step.before, step.after
+    assert before is not None  # noqa: S101 - chosen between two levels
+    assert after is not None  # noqa: S101 - chosen between two levels
+    part = smooth_n[step.first : max(step.last, step.first + 2)]
+    start_s = float(time_s[step.first + _leaving(part, step, noise_n, time_s)])
+    falls = _falls_first(smooth_n, step.first, step, noise_n)
+    quick = after.start_s - start_s < _SLOW_S
+    kind: ReleaseKind = "gradual" if not quick else "drop" if falls else "rise"
+    first_s = max(after.start_s, start_s + 0.02)
+    return Release(kind, start_s, first_s, first_s, after.end_s, None, before)
 
 
 def _release(
@@ -205,7 +256,9 @@ def _leaving(part: FloatArray, step: Step, noise_n: float, time_s: FloatArray) -
     if step.before is not None:
         level = step.before.last_n
         near = max(0.15 * abs(level - step.level_n), 5.0 * noise_n, 0.005 * abs(level))
-        inside = np.flatnonzero(np.abs(part - level) <= near)
+        far = np.flatnonzero(np.abs(part - level) > 2.0 * near)
+        until = int(far[0]) if far.size else part.size
+        inside = np.flatnonzero(np.abs(part[:until] - level) <= near)
         return int(inside[-1]) if inside.size else 0
     few = max(round(_FOOT_S / float(time_s[1] - time_s[0])), 1)
     slope = np.abs(part[few:] - part[:-few])

@@ -6,7 +6,7 @@ chosen. Must not: label phases or time the release (``release.py`` does).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -27,6 +27,15 @@ _CATCH_RISE_S: Final = 0.5
 _BRAKE_S: Final = 2.5
 _BRAKE_SHARE: Final = 0.93
 _SLACK_BEFORE_CATCH_S: Final = 0.08
+_LATER_SHARE: Final = 1.15
+_LASTING_S: Final = 2.0
+_WAIT_S: Final = 2.5
+_STUCK_STEP: Final = 0.04
+_STAYS_S: Final = 1.5
+_KICK_S: Final = 0.15
+_HELD_S: Final = 0.5
+_STRONG_SHARE: Final = 0.25
+_STAGES_S: Final = 2.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +54,19 @@ class Step:
     swings: Swings
     slack_until: int | None
     """Last slack sample before the largest force, None without such a stretch."""
+    left: int = 0
+    """Sample at which the reading first moves quickly."""
+    left_s: float = 0.0
+    """Its time."""
+    left_n: float = 0.0
+    """What it read just before that: creep and saw may have moved it since the level."""
+
+    @property
+    def waited_s(self) -> float:
+        """How long the level before held, creep and saw included; 0 without one."""
+        if self.before is None:
+            return 0.0
+        return max(self.before.end_s, self.left_s) - self.before.start_s
 
     @property
     def alike(self) -> bool:
@@ -97,9 +119,11 @@ class Step:
         """Same level before and after, or no fading: a brake jerk or a knock, no hand-over."""
         if self.before is None or self.slack_until is not None:
             return False
-        change = abs(self.before.last_n - self.level_n)
+        change = abs(self.left_n - self.level_n)
         if self.after is None:
-            return change < _SAME_OPEN_LEVEL * self.before.last_n or not self.dies_down
+            high = 1.0 + _SAME_OPEN_LEVEL
+            falls = self.swung >= 4 and high * self.level_n < self.left_n < 1.6 * self.level_n
+            return change < _SAME_OPEN_LEVEL * self.before.last_n or not (self.dies_down or falls)
         largest = max(self.swings.amplitude_n, default=0.0)
         return change < _SAME_LEVEL * self.level_n and largest > 3.0 * change
 
@@ -184,7 +208,98 @@ def make_step(
     swings = swings_about(part, level, max(hysteresis_share * abs(level), 6.0 * noise_n))
     period = float(time_s[1] - time_s[0])
     slack = _slack_before_peak(force_n, first, last, slack_n, period)
-    return Step(first, last, before, after, level, swings, slack)
+    kick = _kick(part, level, noise_n, period)
+    held = before.last_n if before is not None else 0.0
+    if kick * period > 2.0 * _KICK_S:
+        held = float(np.median(part[max(kick - round(_HELD_S / period), 0) : kick]))
+    at_s = float(time_s[min(first + kick, time_s.size - 1)])
+    return Step(first, last, before, after, level, swings, slack, first + kick, at_s, held)
+
+
+def _kick(part: FloatArray, level_n: float, noise_n: float, period_s: float) -> int:
+    """First sample from which the reading moves quickly; of a slow change a quarter on."""
+    few = max(round(_KICK_S / period_s), 1)
+    if part.size <= 2 * few:
+        return 0
+    moved = np.abs(part[few:] - part[:-few])
+    least = max(0.1 * float(moved.max()), 0.02 * abs(level_n), 8.0 * noise_n)
+    quick = np.flatnonzero(moved >= least)
+    if quick.size:
+        return int(quick[0])
+    begin = float(np.median(part[:few]))
+    far = np.abs(part - begin) > 0.25 * abs(level_n - begin)
+    return int(np.argmax(far)) if far.any() else 0
+
+
+def _rises_later(step: Step, steps: list[Step]) -> bool:
+    """Whether a lasting level well above the one after it comes later: not the hang yet."""
+    if step.after is None:
+        return False
+    later = [s.after for s in steps if s.after is not None and s.after.start_s > step.after.end_s]
+    limit = _LATER_SHARE * step.after.level_n
+    return any(p.duration_s > _LASTING_S and p.level_n > limit for p in later)
+
+
+def choose_stuck(steps: list[Step], ringing: Step | None, *, hidden: bool) -> Step | None:
+    """Pick a hand-over that does not ring: the sheave stuck, or the hinge let go slowly.
+
+    Parameters
+    ----------
+    steps : list of Step
+        In order of time.
+    ringing : Step or None
+        The step that rings.
+    hidden : bool
+        A stuck sheave hides the ringing: the cell is on the fall.
+
+    Returns
+    -------
+    Step or None
+        None when the step that rings is the better choice.
+
+    Notes
+    -----
+    The winch waits before the release longer than between strokes; after it the reading
+    steps to another lasting level, and no staircase follows. Where the ringing can be
+    seen, a later step that rings more strongly than this one changes is the hand-over.
+    """
+    for index, step in enumerate(steps):
+        if ringing is not None and step.first >= ringing.first and not hidden:
+            return None
+        if step.before is None or step.after is None or step.waited_s < _WAIT_S:
+            continue
+        whole = _with_stages(step, steps[index + 1 :])
+        after = whole.after
+        assert after is not None  # noqa: S101 - stages only put a later level in its place
+        change = after.first_n - whole.left_n
+        small = abs(change) < _STUCK_STEP * after.first_n
+        if small or after.duration_s < _STAYS_S or _rises_later(whole, steps):
+            continue
+        if not hidden and ringing is not None and _stronger(ringing, change):
+            return None
+        return whole
+    return None
+
+
+def _with_stages(step: Step, later: list[Step]) -> Step:
+    """Go on to the last level that is reached within the time that a hinge cracks in."""
+    last = step
+    for other in later:
+        if other.after is None or other.after.start_s > step.left_s + _STAGES_S:
+            break
+        last = other
+    if last is step or last.after is None:
+        return step
+    return replace(step, last=last.last, after=last.after, level_n=last.after.first_n)
+
+
+def _stronger(ringing: Step, change_n: float) -> bool:
+    """Whether a later step that rings is the hand-over, by what it rings and changes."""
+    if ringing.score_n > _STRONG_SHARE * ringing.level_n:
+        return True
+    if ringing.before is None or ringing.after is None:
+        return True
+    return 0.0 < change_n < abs(ringing.after.first_n - ringing.left_n)
 
 
 def choose(steps: list[Step]) -> Step | None:
@@ -197,6 +312,7 @@ def choose(steps: list[Step]) -> Step | None:
     at last. None when nothing rings: a gradual hand-over.
     """
     ringing = [step for step in steps if step.score_n > 0.0 and not step.jerk]
+    ringing = [step for step in ringing if not _rises_later(step, steps)] or ringing
     ringing = [step for step in ringing if step.after is not None] or ringing
     if ringing:
         strongest = max(step.score_n for step in ringing)

@@ -1,0 +1,74 @@
+"""Named stretches of a record, and the marks at which they begin.
+
+Comes in: release, load, hang. Goes out: :class:`Phase`, :class:`Hang`, marks. Must not:
+find any of them (``phases.py`` does).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from analysis.reading.levels import Plateau
+from analysis.reading.release import Release
+
+PhaseName = Literal[
+    "slack",
+    "pretension",
+    "hand_over",
+    "catch",
+    "ring_down",
+    "hang",
+    "lowering",
+    "touchdown",
+    "after",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A named stretch of the record."""
+
+    name: PhaseName
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hang:
+    """Where the piece hangs: stretch, whether it is still, period of what is left."""
+
+    start_s: float
+    end_s: float
+    still: bool
+    period_s: float
+
+
+def on_the_way(plateau: Plateau, hang: Plateau) -> bool:
+    """Whether a short level is only the slow slope up to the hang."""
+    away = hang.level_n - plateau.level_n
+    if plateau.duration_s > 1.5 or abs(away) > 0.25 * hang.level_n:
+        return False
+    towards = math.copysign(1.0, away) * (plateau.last_n - plateau.first_n)
+    return abs(away) < 0.04 * hang.level_n or towards > 0.01 * plateau.level_n
+
+
+def release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseName, float]]:
+    """Begin of the stretches up to the ring-down, given where the load begins."""
+    if release is None:
+        return [("pretension", load_s)]
+    marks: list[tuple[PhaseName, float]] = []
+    if release.kind == "catch":
+        if release.slack_from_s is not None and release.slack_from_s > load_s + 0.1:
+            marks.append(("pretension", load_s))
+            if release.settled is not None:
+                marks.append(("hand_over", release.settled.end_s))
+            marks.append(("slack", release.slack_from_s))
+        marks.append(("catch", max(release.start_s, load_s)))
+        return marks
+    if release.start_s > load_s and (release.settled is not None or release.start_s > load_s + 0.3):
+        marks.append(("pretension", load_s))
+    if release.first_s > release.start_s:
+        marks.append(("hand_over", max(release.start_s, load_s) if marks else load_s))
+    return marks
