@@ -52,7 +52,7 @@ def _drop_of(case: Case) -> Drop:
     return case.piece.drop
 
 
-def _cell_fall_m(rig: Rig) -> float:
+def cell_fall_m(rig: Rig) -> float:
     """Fall that the cell's own length adds in the high block's sling."""
     block = high_block(rig)
     in_sling = rig.station.mount == "sling" and rig.station.node in {block.name, block.role}
@@ -62,7 +62,7 @@ def _cell_fall_m(rig: Rig) -> float:
 def _fall(case: Case, drop: Drop) -> tuple[FloatArray, str]:
     """Free fall of the centre of mass, for any angle of the piece at the catch."""
     angle = case.named("angle at the catch", case.rng.uniform(0.0, math.pi, case.n))
-    added = _cell_fall_m(case.rig)
+    added = cell_fall_m(case.rig)
     fall = drops.free_fall_m(
         drop.tie_above_block_m, drop.centre_above_tie_m, drop.slack_m + added, angle
     )
@@ -95,7 +95,7 @@ def _rope_in_play_m(case: Case, drop: Drop) -> tuple[float, float]:
         )
     lead = case.rig.lead_length_m
     if lead is None:
-        lead = drop.tie_above_block_m + drop.slack_m + _cell_fall_m(case.rig) / 2.0
+        lead = drop.tie_above_block_m + drop.slack_m + cell_fall_m(case.rig) / 2.0
     if lead + fall <= 0:
         raise missing(case.rig, "lead_length_m", "write the rope in play; it cannot be 0")
     return lead, fall

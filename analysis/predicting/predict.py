@@ -181,7 +181,7 @@ def outcome(
     peak = METHODS[rig.method](case)
     case.named("block friction", case.shift)
     per_newton = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
-    dropping = _in_newtons(rig, peak, per_newton)
+    dropping = in_newtons(rig, peak, per_newton)
     hanging = setting(case.rng.uniform(-1.0, 1.0, case.n), 0.0, case.shift, drop=False)
     weight = load_vector_n(rig, case.draws.weight_n, tag_force_n(rig))
     still = hang(rig, hanging, weight)
@@ -217,7 +217,7 @@ def _stations(out: Outcome) -> dict[str, Any]:
     }
 
 
-def _in_newtons(rig: Rig, peak: Peak, per_newton: Loads) -> Loads:
+def in_newtons(rig: Rig, peak: Peak, per_newton: Loads) -> Loads:
     """Give the largest load of every leg and sling; simulated ones where there are any.
 
     Contacts that the simulation does not know take their part of the leg before them.
