@@ -114,6 +114,7 @@ class CellLine:
         self._stream: _Stream | None = None
         self._fresh: list[SamplesPlaced] = []
         self._loss = ""
+        self._end_index16: int | None = None
         self._counters, self._clock_answers = Counters(), ClockAnswers()
         self._failed, self._failed_why, self._failed_due_ns = 0, "", 0
         self._heard_ns = 0
@@ -223,7 +224,7 @@ class CellLine:
             self._clock_answers.take(self.handshake.newest_exchange)
             self._note_clock()
             if self.is_stopped and not was_stopped:
-                self._note_end(self.handshake.end_index16, reading.received_ns)
+                self._end_index16 = self.handshake.end_index16
         if isinstance(reading, InfoFrame) and (
             self.handshake is None or self.handshake.info is reading.info
         ):
@@ -235,10 +236,10 @@ class CellLine:
             for item in self._clock_answers.ready(self._stream.id, self._stream.placer):
                 self._hub.record(item)
 
-    def _note_end(self, index16: int | None, now_ns: int) -> None:
-        """Put on record what the device measured after the last frame that came."""
-        stream = self._stream
-        if stream is not None and index16 is not None:
+    def _note_end(self, stream: _Stream, now_ns: int) -> None:
+        """Put on record what was measured after the last frame, which may follow STOP's answer."""
+        index16, self._end_index16 = self._end_index16, None
+        if index16 is not None:
             self._note_gap(stream, stream.next_index, stream.placer.missing_at_end(index16), now_ns)
 
     def _note_gap(self, stream: _Stream, first: int, n_missing: int, now_ns: int) -> None:
@@ -369,6 +370,7 @@ class CellLine:
         if stream is None:
             return
         self._note_all(stream.placer.take_late(at_end=True))
+        self._note_end(stream, now_ns)
         self.follow()
         self._isolated(lambda: stream.follower.finish(stream.next_index - 1), stream, now_ns)
         self._hub.record(StreamClosed(stream.id, now_ns, reason))

@@ -24,6 +24,8 @@ from logger.samples import Fault, Int64Array, SampleFrame, SampleRun
 _TICK_WRAP_US: Final = 2**32
 _INDEX_WRAP: Final = 2**16
 _RECENT: Final = 64
+_LATE: Final = 4096
+"""Samples that a radio may deliver after the answer to STOP."""
 _BACKWARD_IN_A_ROW: Final = 3
 _BACKWARD_US: Final = 5_000_000
 _HOST_SLACK_US: Final = 60_000_000
@@ -211,10 +213,14 @@ class Placer:
         Parameters
         ----------
         index16 : int
-            Low 16 bits of the index that the device's next sample would have had.
+            Low 16 bits of the index that the device's next sample would have had. One that
+            lies behind the last frame says nothing is missing.
         """
         last = self._last
-        return 0 if last is None else (index16 - last.first_index - last.n) % _INDEX_WRAP
+        if last is None:
+            return 0
+        missing = (index16 - last.first_index - last.n) % _INDEX_WRAP
+        return missing if missing < _INDEX_WRAP - _LATE else 0
 
     def _rate(self) -> tuple[float, float]:
         """Rate to expect and its relative error."""

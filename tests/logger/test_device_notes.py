@@ -55,6 +55,8 @@ def bench(cell: TellingCell, clock: StillClock) -> PipelineBench:
 def end(bench: PipelineBench) -> None:
     bench.pipeline.stop_cells()
     bench.turn()
+    for line in bench.pipeline._lines:
+        line.finish(1, "stopped")
 
 
 def test_every_answer_to_time_is_on_record_with_its_stream(
@@ -118,7 +120,23 @@ def test_what_the_device_dropped_after_its_last_frame_is_a_fault_and_a_gap(
     assert (gap.first_index, gap.n_missing, gap.reason) == (2000, lost, "not_sent")
     assert (fault.n, fault.stream_id) == (lost, 4)
     assert bench.pipeline._lines[0].state.n_missing == lost
-    assert not any(isinstance(item, StreamClosed) for item in bench.items)
+    assert [type(item) for item in bench.items[-2:]] == [GapNoted, StreamClosed]
+
+
+def test_frames_that_a_radio_delivers_after_the_answer_to_stop_are_no_gap(
+    bench: PipelineBench, cell: TellingCell
+) -> None:
+    cell.samples(2000)
+    bench.turn(1)
+    late = cell.frame([0] * 50)
+    cell.next_index += 10
+    bench.pipeline.stop_cells()
+    bench.turn()
+    cell.give(late)
+    bench.turn()
+    end(bench)
+    (gap,) = [item for item in bench.items if isinstance(item, GapNoted)]
+    assert (gap.first_index, gap.n_missing) == (2050, 10)
 
 
 def test_a_device_that_does_not_say_where_it_ended_leaves_no_gap(clock: StillClock) -> None:
@@ -146,6 +164,7 @@ def test_where_the_index_ends_is_known_over_its_wrap() -> None:
     placer.place(SampleFrame(65_530, 0, np.zeros(4, np.int32), 0))
     assert placer.missing_at_end(65_534) == 0
     assert placer.missing_at_end(10) == 12
+    assert placer.missing_at_end(65_532) == 0
 
 
 def test_counters_begin_where_they_are_found_unless_the_device_has_just_booted() -> None:
