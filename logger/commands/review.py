@@ -45,6 +45,12 @@ _NAME_WIDTH = 18
     help="Draw its ring-down and the fit into this .png or .svg.",
 )
 @click.option(
+    "--what-if",
+    "ask",
+    is_flag=True,
+    help="Also say what another run, pretension, drop, rope or piece size would have changed.",
+)
+@click.option(
     "--page",
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write one .html page that needs nothing else.",
@@ -61,6 +67,7 @@ def command(
     which: str,
     figure: Path | None,
     ring: Path | None,
+    ask: bool,
     page: Path | None,
     out: Path | None,
     units: str,
@@ -74,16 +81,21 @@ def command(
     unit = cast("ForceUnit", units)
     _check_targets(which, figure, page)
     _check_targets(which, ring, None, "--ring")
+    if ask and which == "all":
+        raise InputError("--what-if takes one lowering: give its number")
     reviews, refused = _reviews(logbook, which)
     written = _write_files(logbook, reviews, unit, figure, page, out)
     written += _write_more(logbook, reviews, unit, ring, out if which == "all" else None)
     if as_json:
-        print_json(_as_json(logbook, reviews, refused, written, which))
+        found = _as_json(logbook, reviews, refused, written, which)
+        print_json({**found, **({"what_if": _what_if(reviews[0])} if ask else {})})
         return
     if which == "all":
         click.echo(_overview(reviews, unit, logbook))
     else:
         click.echo("\n".join(lines_of(reviews[0], unit)))
+        if ask:
+            click.echo("\n".join(_what_if_lines(reviews[0], unit)))
     for reason in refused:
         click.echo(f"caution: {reason}")
     for path in written:
@@ -142,6 +154,29 @@ def lines_of(review: Review, unit: ForceUnit) -> list[str]:
     lines.append("Remarks")
     for remark in remarks_of(review):
         lines += textwrap.wrap(remark, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return lines
+
+
+def _what_if(review: Review) -> dict[str, Any]:
+    """Give the table of changes for JSON."""
+    from analysis.showing.what_if_wording import what_if_of
+
+    return what_if_of(review).to_dict()
+
+
+def _what_if_lines(review: Review, unit: ForceUnit) -> list[str]:
+    """Lay the table of changes out for a terminal, cautions last."""
+    from analysis.predicting.predict import CAUTIONS
+    from analysis.showing.what_if_wording import HEADING, what_if_of, what_if_rows
+
+    lines = [HEADING]
+    for name, value in what_if_rows(what_if_of(review), review.station, unit):
+        start = f"  {name:<{_NAME_WIDTH}}"
+        lines += textwrap.wrap(
+            value, WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
+        )
+    for caution in CAUTIONS:
+        lines += textwrap.wrap(caution, WIDTH, initial_indent="  - ", subsequent_indent="    ")
     return lines
 
 

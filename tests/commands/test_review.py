@@ -91,6 +91,25 @@ def test_figure_page_and_folder(tmp_path: Path) -> None:
     assert (tmp_path / "f.svg").read_text(encoding="utf-8").startswith("<?xml")
 
 
+def test_what_would_have_changed_it(tmp_path: Path) -> None:
+    made = prepared(tmp_path)
+    text = said(made, "1", "--what-if")
+    head, _, table = text.partition(
+        "What would have changed it: the model says, other things equal"
+    )
+    assert "what would" not in head.lower()
+    assert "as planned" in table
+    assert "× (" in table
+    assert "never permission" in table
+    assert max(map(len, text.splitlines())) <= 80
+    plain = as_json(made, "1", "--what-if")["what_if"]
+    assert plain["label"] == "the model says, other things equal"
+    assert len(plain["changes"]) > 3
+    assert refused(made, "all", "--what-if")[0].startswith("--what-if takes one lowering")
+    bare = make_logbook(tmp_path / "bare.logbook", [release_force()])
+    assert "no prediction is stored" in refused(bare, "1", "--what-if")[0]
+
+
 def test_all_of_them_in_one_table(tmp_path: Path) -> None:
     text = said(prepared(tmp_path), "all")
     head, first, second, *_ = text.splitlines()
