@@ -48,7 +48,7 @@ def timed(draws: int, seed: int = 1) -> dict[str, Any]:
     setup = snubbed(tackle, Body(mass), fall)
     step = shortest_period_s(setup) / PER_PERIOD
     period = 2.0 * np.pi / np.sqrt(lead_stiffness_n_per_m(ea, LEAD_M, FALL_M, eta) / mass)
-    motion = simulate(setup, step, int(np.max(PART * period / step)) + 1)
+    motion = simulate(setup, step, int(np.max(PART * period / step)) + 1, corrections=2)
     peak = motion.peak_n("lead")
     batch_s = time.process_time() - started
     started = time.process_time()
