@@ -305,7 +305,7 @@ class _Reading:
         loss = peak_loss(half, self.trace.period_s, self.trace.chain.filter_delay_s)
         near = int(np.count_nonzero(part > value - 4.0 * noise))
         budget = self.parts(value) | {
-            "noise": math.hypot(noise, 0.7 * highest_of_noise(noise, near)),
+            "noise": math.hypot(noise, 0.58 * highest_of_noise(noise, near)),
             "sampling": loss.sampling_share * value / math.sqrt(3.0),
             "filter": max(loss.share - loss.sampling_share, 0.0) * value / math.sqrt(3.0),
         }

@@ -288,8 +288,9 @@ class _Reader:
                 end = min(level.end_s, until)
                 wanders = stirred is not None and stirred - end > _WANDERS_S
                 end = end if stirred is None else stirred
-                return Hang(level.start_s, end, still=not wanders, period_s=period)
-        return self.calmest(release, period, until)
+                return Hang(level.start_s, end, not wanders, period, stirred is not None)
+        calm = self.calmest(release, period, until)
+        return calm and replace(calm, end_seen=stirred is not None)
 
     def stirred(
         self, step: Step, release: Release, period_s: float, load_end: float

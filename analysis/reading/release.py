@@ -60,6 +60,8 @@ class Release:
         Where the rope went slack before a catch.
     settled : Plateau or None
         The last settled level before.
+    quiet : bool
+        It was told by a step between two levels, without ringing.
     """
 
     kind: ReleaseKind
@@ -69,6 +71,7 @@ class Release:
     end_s: float
     slack_from_s: float | None
     settled: Plateau | None
+    quiet: bool = False
 
 
 def quiet_release(settled: Plateau | None, load_s: float, hang: Plateau) -> Release:
@@ -176,7 +179,7 @@ def stuck_release(time_s: FloatArray, smooth_n: FloatArray, step: Step, noise_n:
     quick = after.start_s - start_s < _SLOW_S
     kind: ReleaseKind = "gradual" if not quick else "drop" if falls else "rise"
     first_s = max(after.start_s, start_s + 0.02)
-    return Release(kind, start_s, first_s, first_s, after.end_s, None, before)
+    return Release(kind, start_s, first_s, first_s, after.end_s, None, before, quiet=True)
 
 
 def _release(

@@ -37,12 +37,16 @@ class Phase:
 
 @dataclass(frozen=True, slots=True)
 class Hang:
-    """Where the piece hangs: stretch, whether it is still, period of what is left."""
+    """Where the piece hangs: stretch, whether it is still, period of what is left.
+
+    ``end_seen``: a start of the lowering (or a touch, or a gust) shows where it ends.
+    """
 
     start_s: float
     end_s: float
     still: bool
     period_s: float
+    end_seen: bool = True
 
 
 def on_the_way(plateau: Plateau, hang: Plateau) -> bool:

@@ -40,6 +40,8 @@ DOUBT = frozenset(
         "gap_in_peak",
         "pretension_not_settled",
         "hand_over_unseen",
+        "hand_over_quiet",
+        "lowering_unseen",
         "touched",
         "touch_seen",
         "hang_ways_disagree",
