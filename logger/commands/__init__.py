@@ -12,6 +12,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     ),
     "cells": ("logger.commands.cells", "List the ports where a cell may be; ask who answers."),
     "rig": ("logger.commands.rig", "Check a sheet's rigs; draw one to scale with its loads."),
+    "plan": ("logger.commands.plan", "One page before the cut: loads, limits, band, hinge."),
     "record": ("logger.commands.record", "Record cells into a logbook."),
     "lowerings": ("logger.commands.lowerings", "List the lowerings of a logbook."),
     "tag": ("logger.commands.tag", "Tie lowerings to job and piece; correct what was written."),

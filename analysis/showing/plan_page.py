@@ -1,0 +1,109 @@
+"""Plans on paper: one HTML page that needs nothing else, or one figure.
+
+Comes in: plans, units, the job's words. Goes out: files. Must not: compute, read logbooks.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from analysis.predicting.plan import Plan
+from analysis.showing.figure_key import KeyRow
+from analysis.showing.figures import save_figure
+from analysis.showing.page import Entry, page_html
+from analysis.showing.page_units import Units
+from analysis.showing.plan_wording import GROUND_HAND, groups_of, remarks_of, title_of
+from analysis.showing.rig_drawing import draw_rig, swatch
+from analysis.showing.rig_picture import RigPicture, rig_picture
+from analysis.showing.rig_wording import METHODS, STANDING, place_words
+from logger.records import Job
+from logger.units import format_force
+
+
+def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
+    """Draw a plan: the rig to scale, the ground hand's numbers, loads, limits, cautions."""
+    picture = _picture(plan)
+    wanted = {"Piece", GROUND_HAND, "Limits entered", "Smaller or bigger"}
+    rows = [
+        KeyRow(swatch(_kind(load.kind, load.name)), place_words(load, units)) for load in plan.loads
+    ]
+    for heading, lines in groups_of(plan, units):
+        if heading in wanted:
+            rows.append(KeyRow(None, f"{heading.upper()}"))
+            rows += [KeyRow(None, f"{name}: {said}" if name else said) for name, said in lines]
+    rows += [KeyRow(None, f"! {said}") for said in remarks_of(plan)]
+    weight = format_force(plan.estimate.weight_n, units.force, u_n=plan.estimate.weight_u_n)
+    return draw_rig(
+        picture,
+        units,
+        title=title_of(plan, job.name),
+        subtitle=f"{weight} (k = 2), estimate.{_invented(job)} {STANDING}",
+        key=rows,
+    )
+
+
+def write_plan_figure(plan: Plan, job: Job, path: Path, units: Units) -> Path:
+    """Write a plan as .png or .svg; give its path."""
+    save_figure(plan_figure(plan, job, units), path)
+    return path
+
+
+def write_plan_page(plans: Sequence[Plan], job: Job, path: Path, units: Units, origin: str) -> Path:
+    """Write plans as one .html, a sheet of paper each; give its path.
+
+    Parameters
+    ----------
+    plans : sequence of Plan
+        In the sheet's order.
+    job : Job
+        Whose pieces they are.
+    path : Path
+        The .html file.
+    units : Units
+        Of the reader.
+    origin : str
+        Name of the sheet or logbook, for the footer.
+    """
+    about = [f"INVENTED: {job.note}"] if _invented(job) else []
+    text = page_html(
+        f"Before the cut: {job.name}",
+        f"{len(plans)} piece(s). Estimates made before the cut; ± is the expanded uncertainty (k = 2).",
+        [_entry(plan, job, units) for plan in plans],
+        [*about, STANDING],
+        f"Made by ropetally from {origin}.",
+    )
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def _entry(plan: Plan, job: Job, units: Units) -> Entry:
+    target = io.BytesIO()
+    figure = draw_rig(_picture(plan), units, title=f"{plan.rig.name}: {METHODS[plan.rig.method]}")
+    save_figure(figure, target)
+    alt = "; ".join(place_words(load, units) for load in plan.loads)
+    return Entry(
+        anchor=f"piece-{plan.piece.name}",
+        title=title_of(plan, job.name),
+        picture_png=target.getvalue(),
+        alt=f"The rig to scale. {alt}",
+        groups=groups_of(plan, units),
+        remarks=remarks_of(plan),
+    )
+
+
+def _picture(plan: Plan) -> RigPicture:
+    return rig_picture(
+        plan.rig, plan.estimate.weight_n, plan.estimate.weight_u_n, plan.piece, plan.loads
+    )
+
+
+def _kind(kind: str, name: str) -> str:
+    return name if kind == "leg" else kind
+
+
+def _invented(job: Job) -> str:
+    return " INVENTED." if "invented" in job.note.lower() else ""
