@@ -23,7 +23,7 @@ import numpy as np
 
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import check_numbers, name_of
-from analysis.predicting.longest_limits import Judge, places_of
+from analysis.predicting.longest_limits import Judge
 from analysis.predicting.longest_result import (
     BASIS,
     STATEMENT,
@@ -34,7 +34,7 @@ from analysis.predicting.longest_result import (
     Reached,
 )
 from analysis.predicting.longest_section import Loader, SectionLoads
-from analysis.predicting.rig import check_rig
+from analysis.predicting.rig import check_rig, places_of
 from logger.records import Limit, Piece, Rig, Rope
 
 SHORTEST_M: Final = 0.3
@@ -278,9 +278,9 @@ class _Search:
                     kind,
                     place,
                     tuple(load.hang_n for load in at),
-                    tuple(load.hang_high_n for load in at),
-                    tuple(load.peak_p50_n for load in at),
-                    tuple(load.peak_p95_n for load in at),
+                    tuple(load.heavy_n for load in at),
+                    tuple(load.peak_p50_n or 0.0 for load in at),
+                    tuple(load.peak_p95_n or 0.0 for load in at),
                 )
             )
         return tuple(curves)

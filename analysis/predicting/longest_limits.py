@@ -10,28 +10,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.predicting.longest_result import Judged
 from analysis.predicting.longest_section import Loader, Place, SectionLoads
-from logger.records import Limit, Rig
-
-
-def places_of(rig: Rig, on: str) -> tuple[Place, ...]:
-    """Find the places that a limit on rope, node, cell or station is about.
-
-    Examples
-    --------
-    >>> from logger.records import Station
-    >>> rig = Rig(name="R", method="butt_tied", rope="blue",
-    ...           station=Station(name="tie", mount="end", leg="lead", cell="red"))
-    >>> places_of(rig, "red"), places_of(rig, "green"), places_of(rig, "blue")
-    ((('station', 'tie'),), (), (('leg', '*'),))
-    """
-    if on == rig.rope:
-        return (("leg", "*"),)
-    if any(node.name == on for node in rig.nodes):
-        return (("sling", on),)
-    found = [s.name for s in rig.stations if on in {s.name, s.cell}]
-    return tuple(("station", name) for name in found)
+from analysis.predicting.place_loads import Judged
+from analysis.predicting.rig import places_of
+from logger.records import Limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +33,8 @@ def _load_on(
     taken = [
         load for place, load in loads.places.items() if place in places or (place[0], "*") in places
     ]
-    high = max((load.hang_high_n for load in taken), default=0.0)
-    peak = 0.0 if hanging else max((load.peak_p95_n for load in taken), default=0.0)
+    high = max((load.heavy_n for load in taken), default=0.0)
+    peak = 0.0 if hanging else max((load.peak_p95_n or 0.0 for load in taken), default=0.0)
     return (peak, "peak") if peak > high else (high, "hang")
 
 

@@ -7,12 +7,11 @@ Comes in: numbers of :mod:`analysis.predicting.longest`. Goes out: frozen result
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final
 
+from analysis.predicting.place_loads import Judged
+from analysis.predicting.rig import PlaceKind
 from logger.records import Limit, LimitKind
-
-PlaceKind = Literal["station", "leg", "sling"]
-Judged = Literal["peak", "hang"]
 
 STATEMENT: Final = (
     "Length at which the first entered working limit is reached: {length} (governed by "
@@ -61,7 +60,7 @@ class PlaceCurve:
     kind, place : str
         ``station``, ``leg`` or ``sling``, and its name.
     hang_n : tuple of float
-        Raised slowly, weight and friction as estimated.
+        The estimated piece hanging, without friction.
     hang_high_n : tuple of float
         The 95 % heavy piece on the high side of friction.
     peak_p50_n, peak_p95_n : tuple of float

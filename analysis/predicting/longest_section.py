@@ -15,22 +15,16 @@ tie) grow with its length.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
 
 import msgspec
 import numpy as np
 
 from analysis.errors import PredictionError
-from analysis.predicting.hanging import hanging, load_vector_n, tag_force_n
 from analysis.predicting.inputs import name_of
-from analysis.predicting.longest_result import PlaceKind
-from analysis.predicting.path import Loads, hang
+from analysis.predicting.place_loads import PlaceLoad, place_loads
 from analysis.predicting.predict import predict
-from analysis.predicting.rig import friction_ends_setting, station_place
+from analysis.predicting.rig import PlaceKind
 from logger.records import Diameter, Piece, Rig, Rope
-
-HEAVY: Final = 1.645
-"""Standard uncertainties from the middle to the 95 % heavy piece."""
 
 _THINNEST, _THICKEST = 0.5, 1.25
 
@@ -107,21 +101,6 @@ def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piec
 
 
 @dataclass(frozen=True, slots=True)
-class PlaceLoad:
-    """Load of one piece at one place, newtons; see ``PlaceCurve``."""
-
-    hang_n: float
-    hang_high_n: float
-    peak_p50_n: float
-    peak_p95_n: float
-
-    @property
-    def largest_n(self) -> float:
-        """The larger of 95 % predicted peak and 95 % heavy piece raised."""
-        return max(self.hang_high_n, self.peak_p95_n)
-
-
-@dataclass(frozen=True, slots=True)
 class SectionLoads:
     """Computed weight of a section and its loads at every leg, sling and station."""
 
@@ -150,25 +129,7 @@ class Loader:
         """Compute the loads of a section."""
         piece = section(self.limb, start_m, end_m, self.planned_m)
         told = predict(piece, self.rig, self.rope, draws=self.draws, seed=self.seed)
-        weight = float(told["weight"]["weight_n"])
-        heavy = weight + HEAVY * float(told["weight"]["weight_u_n"]) / 2.0
-        tag = tag_force_n(self.rig)
-        middle = hanging(self.rig, weight, 1.0, tag_n=tag)
-        ends = hang(
-            self.rig,
-            friction_ends_setting(self.rig, "holding"),
-            load_vector_n(self.rig, heavy, tag),
-        )
-        places: dict[Place, PlaceLoad] = {}
-        for kind, name in _every_place(middle):
-            peak = told["points"][f"{kind} {name}"]
-            now, high = float(middle.at(kind, name)), float(np.max(ends.at(kind, name)))
-            places[kind, name] = PlaceLoad(now, high, peak["p50"], peak["p95"])
-        for station in self.rig.stations:
-            places["station", station.name] = places[station_place(self.rig, station)]
+        weight, u = (float(told["weight"][key]) for key in ("weight_n", "weight_u_n"))
+        found = place_loads(self.rig, weight, u, told)
+        places: dict[Place, PlaceLoad] = {(load.kind, load.name): load for load in found}
         return SectionLoads(end_m - start_m, weight, places, tuple(told["warnings"]))
-
-
-def _every_place(loads: Loads) -> list[tuple[Literal["leg", "sling"], str]]:
-    legs: list[tuple[Literal["leg", "sling"], str]] = [("leg", leg) for leg in loads.legs]
-    return legs + [("sling", node) for node in loads.slings]

@@ -15,12 +15,16 @@ import msgspec
 import numpy as np
 
 from analysis.predicting.hanging import load_vector_n, tag_force_n
-from analysis.predicting.longest_limits import places_of
 from analysis.predicting.path import hang
-from analysis.predicting.rig import check_rig, friction_ends_setting, station_place
+from analysis.predicting.rig import (
+    PlaceKind,
+    check_rig,
+    friction_ends_setting,
+    places_of,
+    station_place,
+)
 from logger.records import Limit, Rig
 
-PlaceKind = Literal["station", "leg", "sling"]
 Judged = Literal["peak", "hang"]
 
 HEAVY: Final = 1.645

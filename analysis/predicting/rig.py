@@ -34,6 +34,7 @@ FloatArray = NDArray[np.float64]
 GEOMETRY_REL_U: Final = 0.01
 """Own assumption: leg angles from taped positions, on any load that depends on them."""
 
+PlaceKind = Literal["station", "leg", "sling"]
 State = Literal["raising", "holding", "lowering", "first_drop"]
 
 MOTIONS: Final[dict[State, tuple[float | None, bool]]] = {
@@ -228,6 +229,25 @@ def station_place(rig: Rig, station: Station) -> tuple[Literal["leg", "sling"], 
     if station.node or station.leg == "standing":
         return "sling", nodes_by_role(rig, "anchor")[0].name
     return "leg", "lead"
+
+
+def places_of(rig: Rig, on: str) -> tuple[tuple[PlaceKind, str], ...]:
+    """Find the places that a limit on rope, node, cell or station is about.
+
+    Examples
+    --------
+    >>> from logger.records import Station
+    >>> rig = Rig(name="R", method="butt_tied", rope="blue",
+    ...           station=Station(name="tie", mount="end", leg="lead", cell="red"))
+    >>> places_of(rig, "red"), places_of(rig, "green"), places_of(rig, "blue")
+    ((('station', 'tie'),), (), (('leg', '*'),))
+    """
+    if on == rig.rope:
+        return (("leg", "*"),)
+    if any(node.name == on for node in rig.nodes):
+        return (("sling", on),)
+    found = [s.name for s in rig.stations if on in {s.name, s.cell}]
+    return tuple(("station", name) for name in found)
 
 
 def reading_per_newton(rig: Rig, loads: Loads, station: Station | None = None) -> FloatArray:
