@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -297,6 +298,7 @@ def _beside(shape: Shape) -> str:
     return f" (Smalian's mean of the end areas: {volume:.3f} m³, with any cavity)"
 
 
+@lru_cache(maxsize=512)
 def estimate(piece: Piece) -> PieceEstimate:
     """Weight ± U (k = 2), centre of mass and radius of gyration of a piece.
 

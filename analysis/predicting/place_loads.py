@@ -133,8 +133,10 @@ def place_loads(
     check_rig(rig)
     tag, at = tag_force_n(rig), friction_ends_setting(rig, "holding")
     loads = hang(rig, at, load_vector_n(rig, weight_n, tag))
-    heavier = load_vector_n(rig, weight_n + 0.5 * HEAVY * weight_u_n, tag)
-    heavy = hang(rig, at, heavier)
+    heavier_n = weight_n + 0.5 * HEAVY * weight_u_n
+    heavy, times = loads, heavier_n / weight_n
+    if tag is not None:  # the direction of the load changes with the weight
+        heavy, times = hang(rig, at, load_vector_n(rig, heavier_n, tag)), 1.0
     legs = sorted(loads.legs, key=("lead", "fall", "standing").index)
     places: list[tuple[PlaceKind, str, tuple[Literal["leg", "sling"], str]]] = [
         *(("station", s.name, station_place(rig, s)) for s in rig.stations),
@@ -152,7 +154,7 @@ def place_loads(
                 float(band[0]),
                 float(np.min(band)),
                 float(np.max(band)),
-                float(np.max(heavy.at(*place))),
+                times * float(np.max(heavy.at(*place))),
                 None if peak is None else peak["p50"],
                 None if peak is None else peak["p95"],
             )

@@ -15,7 +15,6 @@ import msgspec
 
 from analysis.errors import PredictionError
 from analysis.predicting.band import plan_pretension
-from analysis.predicting.hanging import geometry_warnings
 from analysis.predicting.longest import longest
 from analysis.predicting.longest_result import Longest, RangeSeen
 from analysis.predicting.narrowing import Narrowing, narrowings
@@ -154,7 +153,7 @@ def plan_piece(
         longest=None,
         no_longest=NOT_SEARCHED,
         narrowing=(),
-        warnings=tuple(dict.fromkeys([*made["warnings"], *geometry_warnings(rig), *more])),
+        warnings=tuple(dict.fromkeys([*made["warnings"], *more])),
     )
 
 

@@ -189,6 +189,7 @@ def _by_letters() -> dict[str, Species]:
     return names
 
 
+@cache
 def find_species(name: str) -> Species | None:
     """Look up a common or Latin name; case, spaces and hyphens do not matter.
 
@@ -230,6 +231,7 @@ def find_species(name: str) -> Species | None:
     return None
 
 
+@cache
 def relatives(name: str) -> tuple[Species, ...]:
     """Find listed species of the same kind: a shared ending ("red oak", "oak") or genus.
 
