@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+
 from analysis.reading.chronicle import Chronicle
 from analysis.reading.phases import Story
-from analysis.reading.trace import Trace, is_clipped
+from analysis.reading.trace import Gap, Trace, is_clipped
 from analysis.reading.uncertainty import PeakLoss
 
 FLAG_WORDS: Final[dict[str, str]] = {
@@ -47,6 +49,8 @@ _LOSS_BELOW_600: Final = 0.005
 _STROKE_S: Final = 1.5
 _CFC60_RATE_HZ: Final = 600.0
 _SLOW_RATE_HZ: Final = 200.0
+_EDGE_S: Final = 0.01
+_EDGE_RISE: Final = 0.02
 
 
 def state_flags(
@@ -179,4 +183,27 @@ def gap_in_peak(trace: Trace, story: Story, *, peak_s: float, loss: PeakLoss) ->
         if release.kind == "catch":
             start_s = min([start_s, *(p.start_s for p in story.phases if p.name != "slack")])
         spans.append((start_s, release.first_s + max(0.5 * period, 0.05)))
-    return any(gap.start_s <= b and gap.end_s >= a for gap in trace.gaps for a, b in spans)
+    touched = any(gap.start_s <= b and gap.end_s >= a for gap in trace.gaps for a, b in spans)
+    return touched or any(_could_hide(trace, story, gap, peak_s) for gap in trace.gaps)
+
+
+def _could_hide(trace: Trace, story: Story, gap: Gap, peak_s: float) -> bool:
+    """Whether the force beside a gap, going on as it did, would pass the largest seen."""
+    peak = float(story.force_n[min(int(np.searchsorted(trace.time_s, peak_s)), trace.n - 1)])
+    few = max(round(_EDGE_S / trace.period_s), 2)
+    left = int(np.searchsorted(trace.time_s, gap.start_s, side="right"))
+    right = int(np.searchsorted(trace.time_s, gap.end_s))
+    sides = (
+        story.force_n[max(left - 3 * few, 0) : left],
+        story.force_n[right : right + 3 * few][::-1],
+    )
+    for part in sides:
+        if part.size < 3 * few:
+            continue
+        edge, before = float(part[-few:].mean()), float(part[:few].mean())
+        rise = edge - before
+        clear = max(5.0 * story.noise_n, _EDGE_RISE * peak)
+        ahead_n = rise / (2.0 * few * trace.period_s) * (gap.end_s - gap.start_s) / 2.0
+        if rise > clear and edge + ahead_n > peak:
+            return True
+    return False

@@ -53,7 +53,7 @@ _DOWN_S: Final = 1.0
 _CALM_SHARE: Final = 0.025
 _SHORTEST_HANG_S: Final = 0.6
 _WANDERS_S: Final = 0.6
-_WILD_SHARE: Final = 0.4
+_WILD_SHARE: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -311,7 +311,7 @@ class _Reader:
         return found
 
     def settling(self, first: int, last: int, level_n: float, period_s: float) -> int:
-        """Count the samples until the swings stay within two fifths of the level for a while."""
+        """Count the samples until the swings stay smaller than the level itself for a while."""
         far = np.flatnonzero(np.abs(self.smooth_n[first:last] - level_n) > _WILD_SHARE * level_n)
         held = max(round(max(1.5 * period_s, 1.0) / self.trace.period_s), 1)
         if far.size == 0 or far[0] > held:

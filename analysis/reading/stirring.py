@@ -7,7 +7,7 @@ Notes
 -----
 A mean over one period takes out both the weight and slow wander, not the ring-down. What
 is left can only fade while nobody does anything; where its size over half a period grows
-by a third and by more than noise explains, the piece was stirred. A lowering that starts
+by three fifths and by more than noise explains, the piece was stirred. A lowering that starts
 while the piece still swings shows in that mean itself: a dip of about a second, the piece
 gaining speed, larger than what swings and wind made of the mean before.
 """
@@ -23,15 +23,15 @@ from analysis.reading.filters import moving_mean
 from analysis.reading.trace import FloatArray
 
 _STEP_S: Final = 0.04
-_GROWTH: Final = 1.35
-_LEAST_SHARE: Final = 0.008
+_GROWTH: Final = 1.6
+_LEAST_SHARE: Final = 0.012
 _LARGEST_SHARE: Final = 0.3
 _SIGMAS: Final = 4.5
 _DIP_S: Final = 0.9
 _LOOK_BACK_S: Final = 1.6
 _APART_S: Final = 0.5
 _DIP_GROWTH: Final = 1.6
-_LEAST_DIP: Final = 0.018
+_LEAST_DIP: Final = 0.025
 _TO_START_S: Final = 0.45
 _SHORTEST_S: Final = 0.4
 _LONGEST_S: Final = 1.6

@@ -28,7 +28,13 @@ from analysis.reading.trace import FloatArray, Trace
 
 Motion = Literal["raising", "first_drop", "hang", "lowering"]
 
-_BLOCK_S: Final = 0.1
+_BLOCK_S: Final[dict[Motion, float]] = {
+    "raising": 0.1,
+    "first_drop": 0.02,
+    "hang": 0.1,
+    "lowering": 0.1,
+}
+"""Length of a block; a first drop is over in a quarter of a swing."""
 _LEAST_SHARE: Final = 0.25
 """Below this share of the hang reading the zeros decide the ratio."""
 _FEWEST: Final = 3
@@ -71,7 +77,7 @@ class Ratio:
     """T_lead/T_fall in one motion; ``u`` is expanded (k = 2).
 
     ``scatter_rel_u`` is the part of its standard uncertainty that is not of the cells;
-    ``lead_n``, ``fall_n`` are the levels at which it was seen, ``n`` the blocks of 0.1 s.
+    ``lead_n``, ``fall_n`` are the levels at which it was seen, ``n`` the blocks.
     """
 
     motion: Motion
@@ -270,16 +276,17 @@ def _ratio(
 ) -> Ratio | None:
     """Median over blocks of T_lead/T_fall where both carry enough."""
     lead, fall, slopes = [], [], []
+    block_s = _BLOCK_S[motion]
     for start_s, end_s in spans:
         inside = np.flatnonzero(
             (time_s >= start_s) & (time_s <= end_s) & (lead_n > floor_n) & (fall_n > floor_n)
         )
-        numbers = np.floor((time_s[inside] - start_s) / _BLOCK_S)
+        numbers = np.floor((time_s[inside] - start_s) / block_s)
         for number in np.unique(numbers):
             part = inside[numbers == number]
             lead.append(float(lead_n[part].mean()))
             fall.append(float(fall_n[part].mean()))
-            slopes.append(float(np.ptp(lead_n[part])) / lead[-1] / _BLOCK_S)
+            slopes.append(float(np.ptp(lead_n[part])) / lead[-1] / block_s)
     if len(lead) < _FEWEST:
         return None
     logs = np.log(np.array(lead) / np.array(fall))
