@@ -3,17 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from logbook_factory import FakeClock, drop_force, make_logbook
 from lowering_generator_motion import run
 from lowering_generator_plan import contacts, draw, schedule
+from sheets import SHEET, write_sheet
 
 from analysis.reading.features import read_features
 from analysis.reading.place import Place
 from analysis.reading.trace import make_trace
 from analysis.reading.two_cells import CellReading, TwoCells, compare_cells
+from analysis.showing.report import review_lowering
 from analysis.showing.two_cells import ONE_CELL, Cells, cell_rows
+from analysis.source import LoweringSource, load_lowering
+from logger.commands.planning import store_sheet
+from logger.logbook.entries import LogbookEntries
+from logger.logbook.reader import LogbookReader
+from logger.logbook.writer import LogbookWriter
+from logger.records import Tag
+from logger.samples import WindowClosed, WindowOpened
+from logger.sheet import read_sheet
+
+ALONE = 'station = {name = "rope end", mount = "end", leg = "lead"}\nnodes'
+BOTH = """station = {name = "rope end", mount = "end", leg = "lead", cell = "red"}
+more_stations = [{name = "fall", mount = "running_line", leg = "fall", cell = "grey"}]
+nodes"""
 
 
 @pytest.fixture(scope="module")
@@ -63,3 +80,68 @@ def test_two_pairs_are_named(pair: tuple[TwoCells, tuple[CellReading, CellReadin
     told, readings = pair
     names = [name for name, _ in cell_rows(Cells(readings, (told, told)), "kN")]
     assert "high block (at piece and at fall)" in names
+
+
+def two_streams(
+    folder: Path, text: str = SHEET, *, scaling: bool = True, last: int | None = None
+) -> LoweringSource:
+    """One lowering on two cells' streams: red carries the piece, grey 0.9 of it."""
+    path = folder / "job.logbook"
+    store_sheet(path, read_sheet(write_sheet(folder, text)), clock=FakeClock())
+    force = drop_force()
+    made = make_logbook(path, [force], station=None)
+    grey = make_logbook(path, [0.9 * force], station=None, cell="grey", scaling=scaling)
+    first, end = grey.windows[0]
+    with LogbookWriter(path, clock=FakeClock()) as writer:
+        writer.write([WindowOpened(1, 2, first + 2000, first), WindowClosed(1, 2, last or end)])
+    with LogbookEntries(path) as entries:
+        entries.put_record("1", Tag(job="orchard", piece="P1"))
+    with LogbookReader(made.path) as reader:
+        return load_lowering(reader, 1)
+
+
+def test_cells_are_tied_to_the_rigs_stations_by_name(tmp_path: Path) -> None:
+    source = two_streams(tmp_path, SHEET.replace(ALONE, BOTH))
+    assert source.cells == ("red", "grey")
+    (other,) = source.others
+    assert other.station is not None
+    assert (other.station.name, other.trace.station) == ("fall", "fall")
+    assert other.trace.place.reads == "fall"
+    assert other.trace.chain.gain_low is not None
+    assert other.offset_s == pytest.approx(0.0, abs=1e-4)
+    assert 0.0 < other.alignment_u_s < 0.02
+    review = review_lowering(source)
+    assert [one.reads for one in review.cells.readings] == ["piece", "fall"]
+    (told,) = review.cells.pairs
+    for ratio in told.ratios:
+        assert ratio.lead_over_fall == pytest.approx(1.0 / 0.9, rel=0.01)
+    assert review.as_json()["cells"]["cells"][1]["station"] == "fall"
+
+
+def test_the_main_station_is_read_whichever_cell_came_first(tmp_path: Path) -> None:
+    swapped = BOTH.replace("red", "x").replace("grey", "red").replace('"x"', '"grey"')
+    source = two_streams(tmp_path, SHEET.replace(ALONE, swapped))
+    assert source.stream.cell == "grey"
+    assert [one.stream.cell for one in source.others] == ["red"]
+
+
+def test_a_cell_that_the_rig_does_not_name_is_told(tmp_path: Path) -> None:
+    source = two_streams(tmp_path)
+    assert source.others[0].station is None
+    assert any('write cell = "grey" where it sat' in text for text in source.cautions)
+    assert review_lowering(source).cells.pairs == ()
+
+
+def test_a_cell_without_calibration_is_left_out_and_told(tmp_path: Path) -> None:
+    source = two_streams(tmp_path, SHEET.replace(ALONE, BOTH), scaling=False)
+    assert source.others == ()
+    assert any("cell grey is left out of this lowering" in text for text in source.cautions)
+    assert review_lowering(source).cells is ONE_CELL
+
+
+def test_a_cell_that_died_early_is_set_beside_what_it_saw(tmp_path: Path) -> None:
+    source = two_streams(tmp_path, SHEET.replace(ALONE, BOTH), last=3000 + 9000)
+    (other,) = source.others
+    assert other.trace.duration_s == pytest.approx(9.0, abs=0.01)
+    (told,) = review_lowering(source).cells.pairs
+    assert {ratio.motion for ratio in told.ratios} <= {"first_drop", "hang", "lowering"}
