@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -99,6 +100,7 @@ class StationReading:
         return asdict(self)
 
 
+@lru_cache(maxsize=256)
 def check_rig(rig: Rig) -> None:
     """Refuse a rig from which nothing can be computed.
 

@@ -16,7 +16,16 @@ from analysis.showing.figure_key import KeyRow
 from analysis.showing.figures import save_figure
 from analysis.showing.page import Entry, page_html
 from analysis.showing.page_units import Units
-from analysis.showing.plan_wording import GROUND_HAND, groups_of, remarks_of, title_of
+from analysis.showing.plan_wording import (
+    GROUND_HAND,
+    HINGE,
+    LIMITS,
+    PIECE,
+    SEARCH,
+    groups_of,
+    remarks_of,
+    title_of,
+)
 from analysis.showing.rig_drawing import draw_rig, swatch
 from analysis.showing.rig_picture import RigPicture, rig_picture
 from analysis.showing.rig_wording import METHODS, STANDING, place_words
@@ -27,14 +36,13 @@ from logger.units import format_force
 def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
     """Draw a plan: the rig to scale, the ground hand's numbers, loads, limits, cautions."""
     picture = _picture(plan)
-    wanted = {"Piece", GROUND_HAND, "Limits entered", "Smaller or bigger"}
-    rows = [
+    groups = dict(groups_of(plan, units))
+    rows = _key(GROUND_HAND, groups) + _key(HINGE, groups)
+    rows += [
         KeyRow(swatch(_kind(load.kind, load.name)), place_words(load, units)) for load in plan.loads
     ]
-    for heading, lines in groups_of(plan, units):
-        if heading in wanted:
-            rows.append(KeyRow(None, f"{heading.upper()}"))
-            rows += [KeyRow(None, f"{name}: {said}" if name else said) for name, said in lines]
+    for heading in (LIMITS, SEARCH, PIECE):
+        rows += _key(heading, groups)
     rows += [KeyRow(None, f"! {said}") for said in remarks_of(plan)]
     weight = format_force(plan.estimate.weight_n, units.force, u_n=plan.estimate.weight_u_n)
     return draw_rig(
@@ -44,6 +52,13 @@ def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
         subtitle=f"{weight} (k = 2), estimate.{_invented(job)} {STANDING}",
         key=rows,
     )
+
+
+def _key(heading: str, groups: dict[str, list[tuple[str, str]]]) -> list[KeyRow]:
+    """Give a table as rows below the drawing."""
+    lines = groups[heading]
+    said = [KeyRow(None, f"{name}: {words}" if name else words) for name, words in lines]
+    return [KeyRow(None, heading.upper()), *said] if said else []
 
 
 def write_plan_figure(plan: Plan, job: Job, path: Path, units: Units) -> Path:

@@ -22,6 +22,9 @@ Rows = list[tuple[str, str]]
 Groups = list[tuple[str, Rows]]
 
 GROUND_HAND: Final = "For the ground hand"
+PIECE: Final = "Piece"
+HINGE: Final = "Hinge window, as pull at the winch"
+LIMITS: Final = "Limits entered"
 SEARCH: Final = "Smaller or bigger"
 _HINGE_PARTS: Final = (0.5, 0.75, 1.0, 1.5)
 _IN_KN: Final = re.compile(r"(\d+\.\d+) kN\b")
@@ -36,12 +39,12 @@ def title_of(plan: Plan, job: str) -> str:
 def groups_of(plan: Plan, units: Units) -> Groups:
     """Everything that stands on the page, as tables of (name, value) under headings."""
     return [
-        ("Piece", _piece(plan, units)),
+        (PIECE, _piece(plan, units)),
         (GROUND_HAND, _band(plan, units)),
-        ("Hinge window, as pull at the winch", _hinge(plan, units)),
+        (HINGE, _hinge(plan, units)),
         (_peak_heading(plan), _peak(plan, units)),
         ("Load at every cell, leg and sling", _places(plan, units)),
-        ("Limits entered", _limits(plan, units)),
+        (LIMITS, _limits(plan, units)),
         (SEARCH, _search(plan, units)),
     ]
 
