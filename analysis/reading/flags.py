@@ -49,6 +49,7 @@ _LOSS_BELOW_600: Final = 0.005
 _STROKE_S: Final = 1.5
 _CFC60_RATE_HZ: Final = 600.0
 _SLOW_RATE_HZ: Final = 200.0
+_LONG_HANG_S: Final = 9.0
 _EDGE_S: Final = 0.01
 _EDGE_RISE: Final = 0.02
 
@@ -99,7 +100,7 @@ def state_flags(
         "hang_short": hang_s is not None and hang_s < 1.0,
         "pretension_not_settled": loose,
         "hand_over_unseen": unseen,
-        "lowering_unseen": story.hang is not None and not story.hang.end_seen,
+        "lowering_unseen": _lowering_unseen(story),
         "hand_over_quiet": release is not None and release.quiet,
         "tag_line_tight": trace.tag_line_tight,
         "touched": trace.touched,
@@ -107,6 +108,14 @@ def state_flags(
         "calibration_unknown": trace.chain.calibration_rel_u <= 0,
     }
     return tuple(name for name, on in checks.items() if on)
+
+
+def _lowering_unseen(story: Story) -> bool:
+    """Whether the hang ends without a start of the lowering, and could hold part of it."""
+    if story.hang is None or story.hang.end_seen:
+        return False
+    long = story.hang.end_s - story.hang.start_s > _LONG_HANG_S
+    return long or any(phase.name == "lowering" for phase in story.phases)
 
 
 def event_flags(trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None) -> tuple[str, ...]:
