@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from matplotlib.figure import Figure
 
@@ -31,6 +32,24 @@ from analysis.showing.rig_picture import RigPicture, rig_picture
 from analysis.showing.rig_wording import METHODS, STANDING, place_words
 from logger.records import Job
 from logger.units import format_force
+
+_PRINT_CSS: Final = """
+@media print {
+  section { display: block; column-count: 2; column-gap: 6mm; }
+  section h2, section ul { column-span: all; }
+  section li { display: inline; }
+  section li::before { content: "\\2022  "; }
+  section img { max-width: 66mm; margin: 0 auto; }
+  tr { break-inside: avoid; }
+  body { font-size: 7.2pt; line-height: 1.1; }
+  h1 { font-size: 11pt; }
+  section h2 { font-size: 10pt; margin: 0; padding-top: 1mm; }
+  th, td { padding: .2mm 1.5mm .2mm 0; }
+  th[colspan] { padding-top: 1mm; }
+  .notice { padding: .5mm 1.5mm; margin: 1mm 0; }
+}
+"""
+"""A plan on one sheet of paper: its tables in two columns, its cautions run on."""
 
 
 def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
@@ -91,7 +110,7 @@ def write_plan_page(plans: Sequence[Plan], job: Job, path: Path, units: Units, o
         [*about, STANDING],
         f"Made by ropetally from {origin}.",
     )
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text.replace("</style>", f"{_PRINT_CSS}</style>", 1), encoding="utf-8")
     return path
 
 
