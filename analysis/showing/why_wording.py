@@ -25,6 +25,7 @@ _NAMES: Final = {
     "share": "share carried",
     "all": "all together",
 }
+_TOLD_SHARE: Final = 0.005
 _BUDGETS: Final = {"peak_n": "Budget of the peak", "hang_weight_n": "Budget of the hang weight"}
 
 
@@ -157,7 +158,11 @@ def budget_groups(features: Features, unit: ForceUnit) -> list[tuple[str, Rows]]
                 f"{small_force(row.standard_n, unit)} ({100 * row.share:.0f} %): {row.words}",
             )
             for row in table
+            if row.share >= _TOLD_SHARE
         ]
+        small = [row.cause for row in table if row.share < _TOLD_SHARE]
+        if small:
+            rows.append(("others", f"below {100 * _TOLD_SHARE:.1f} % each: {', '.join(small)}"))
         u_n = getattr(features, f"{key}_u")
         rows.append(("U (k = 2)", small_force(u_n, unit)))
         if "temperature" not in features.budgets[key]:
