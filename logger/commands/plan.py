@@ -17,7 +17,7 @@ from logger.commands.output import WIDTH, json_option, length_option, print_json
 from logger.commands.planning import store_sheet
 from logger.errors import InputError
 from logger.logbook.reader import LogbookReader
-from logger.records import Piece, Rig, Rope, Sheet, Tag, piece_key
+from logger.records import Limit, Piece, Rig, Rope, Sheet, Tag, piece_key
 from logger.sheet import read_sheet
 from logger.units import ForceUnit, LengthUnit
 
@@ -145,6 +145,7 @@ def _plans(
 
     rigs: Mapping[str, Rig] = {rig.name: rig for rig in sheet.rig}
     ropes: Mapping[str, Rope] = {rope.name: rope for rope in sheet.rope}
+    limits = sheet.limit
     told: dict[str, dict[str, Any]] = {}
     seen: dict[str, RangeSeen] = {}
     if logbook is not None:
@@ -155,12 +156,12 @@ def _plans(
                 stored = reader.predictions(piece_key(sheet.job.name, piece.name))
                 if stored:
                     told[piece.name] = stored[-1].result
-            seen = _ranges(reader)
+            seen, limits = _ranges(reader), tuple(reader.all_records(Limit).values())
     plans, refused = [], []
     for piece in pieces:
         rig = rigs[piece.rig]
         try:
-            plan = plan_piece(piece, rig, ropes[rig.rope], sheet.limit, told=told.get(piece.name))
+            plan = plan_piece(piece, rig, ropes[rig.rope], limits, told=told.get(piece.name))
         except PredictionError as error:
             refused.append(f"{piece.name} is not planned: {error}")
             last = error

@@ -163,3 +163,14 @@ def test_page_and_figure_need_nothing_else(tmp_path: Path) -> None:
     assert text.count("data:image/png;base64,") == 1
     assert "For the ground hand" in text
     assert figure.read_bytes().startswith(b"\x89PNG")
+
+
+def test_limits_of_an_earlier_sheet_count_for_a_rig_of_the_logbook(tmp_path: Path) -> None:
+    logbook = tmp_path / "job.logbook"
+    text = (RIGS / "span.toml").read_text(encoding="utf-8")
+    store_sheet(logbook, read_sheet(RIGS / "span.toml"))
+    head, pieces = text[: text.index("[[rope]]")], text[text.index("[[piece]]") :]
+    path = write_sheet(tmp_path, head + pieces.replace('"L1"', '"L9"'))
+    asked: list[str | Path] = [path, "--logbook", logbook, "--piece", "L9", "--json"]
+    (plan,) = json.loads(run(*asked).output)["plans"]
+    assert {one["on"] for one in plan["margins"]} == {"blue 14", "oak block", "ash sling"}
