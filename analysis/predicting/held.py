@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +108,7 @@ def lift_of(piece: Piece, rig: Rig) -> Lift:
             f"{name_of(piece)}: tie_from_butt_m: {tie_m:g} m is not on the piece outside its butt "
             f"(0 to {piece.length_m:g} m)"
         )
-    held = force_at_piece(rig, tie_place(piece, rig), 1.0, 1.0)
+    held = _per_newton(rig, tie_place(piece, rig))
     centre_m, slope_rad = known.centre_from_butt_m, piece.inclination_rad
     per_n = float(balance(held.force_n, tie_m, 1.0, centre_m, slope_rad, piece.bearing_rad))
     lift = Lift(
@@ -131,6 +132,12 @@ def lift_of(piece: Piece, rig: Rig) -> Lift:
             "and piece.bearing_rad"
         )
     return lift
+
+
+@lru_cache(maxsize=64)
+def _per_newton(rig: Rig, place: tuple[float, float, float]) -> HeldPiece:
+    """Give the loads of one newton at the winch, winching up; the same for every piece there."""
+    return force_at_piece(rig, place, 1.0, 1.0)
 
 
 def tie_place(piece: Piece, rig: Rig) -> tuple[float, float, float]:

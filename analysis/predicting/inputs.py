@@ -7,6 +7,7 @@ more than whether a number is one, and not negative where only a position may be
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 from analysis.errors import PredictionError
@@ -43,6 +44,7 @@ def missing(record: Record, key: str, write: str) -> PredictionError:
     return PredictionError(f"{name_of(record)}: {key} is missing; {write}")
 
 
+@lru_cache(maxsize=1024)
 def check_numbers(record: Record) -> None:
     """Refuse values that are not finite, or negative where that means nothing.
 
