@@ -56,6 +56,8 @@ class PieceEstimate:
 
     Parameters
     ----------
+    piece : Piece
+        As measured.
     weight_n : float
         Expected weight with brush.
     weight_u_n : float
@@ -68,8 +70,6 @@ class PieceEstimate:
         Mass with brush; over-bark volume of the wood less its cavity; density of the wood.
     centre_from_butt_m : float
         Centre of mass, from the butt end.
-    centre_u_m : float
-        Expanded uncertainty of it, k = 2, from the sampled draws.
     gyration_m : float
         Radius of gyration about the centre of mass.
     rule : str
@@ -78,6 +78,7 @@ class PieceEstimate:
         For people to read.
     """
 
+    piece: Piece
     weight_n: float
     weight_u_n: float
     parts: dict[str, float]
@@ -85,7 +86,6 @@ class PieceEstimate:
     volume_m3: float
     density_kg_per_m3: float
     centre_from_butt_m: float
-    centre_u_m: float
     gyration_m: float
     rule: str
     basis: tuple[str, ...]
@@ -96,6 +96,11 @@ class PieceEstimate:
     def rel_u(self) -> float:
         """Relative standard uncertainty of the weight."""
         return self.weight_u_n / (2.0 * self.weight_n)
+
+    @property
+    def centre_u_m(self) -> float:
+        """Expanded uncertainty of the centre of mass, k = 2, from sampled draws."""
+        return _centre_u_m(self.piece)
 
     @property
     def weight_band_n(self) -> tuple[float, float]:
@@ -299,6 +304,12 @@ def _beside(shape: Shape) -> str:
 
 
 @lru_cache(maxsize=512)
+def _centre_u_m(piece: Piece) -> float:
+    sampled = draw(piece, np.random.default_rng(0), 500)
+    return 2.0 * float(np.std(sampled.centre_from_butt_m))
+
+
+@lru_cache(maxsize=512)
 def estimate(piece: Piece) -> PieceEstimate:
     """Weight ± U (k = 2), centre of mass and radius of gyration of a piece.
 
@@ -338,8 +349,8 @@ def estimate(piece: Piece) -> PieceEstimate:
     )
     parts = _parts(piece, shape, density)
     rel_u = math.sqrt(math.fsum(part**2 for part in parts.values()))
-    sampled = _draw(piece, shape, density, np.random.default_rng(0), 500)
     return PieceEstimate(
+        piece=piece,
         weight_n=G_M_PER_S2 * mass,
         weight_u_n=2.0 * rel_u * G_M_PER_S2 * mass,
         parts=parts,
@@ -347,7 +358,6 @@ def estimate(piece: Piece) -> PieceEstimate:
         volume_m3=volume,
         density_kg_per_m3=density.kg_per_m3,
         centre_from_butt_m=float(x[0]),
-        centre_u_m=2.0 * float(np.std(sampled.centre_from_butt_m)),
         gyration_m=float(gyration[0]),
         rule=shape.rule,
         basis=(density.basis, f"volume: {shape.rule}{_beside(shape)}"),
