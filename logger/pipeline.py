@@ -130,11 +130,14 @@ class Lowerings:
 
 
 class HostClocks:
-    """Pairs the host's two clocks and notices when wall time jumps."""
+    """Pairs the host's clocks; notices when wall time jumps, and that the host has slept."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._offset_ns = self._offset()
+        # Here the clock that sleeps is read first, later the other: a thread held up between the
+        # two never looks like a suspend.
+        self._asleep_ns = -clock.awake_ns() + clock.boot_ns()
 
     def anchor(self) -> tuple[int, int]:
         """One moment as boot and wall nanoseconds."""
@@ -148,6 +151,14 @@ class HostClocks:
             moved_ns = self._offset() - self._offset_ns
         self._offset_ns += moved_ns
         return moved_ns if abs(moved_ns) > CLOCK_JUMP_NS else 0
+
+    def slept_ns(self) -> int:
+        """How long the host has slept since the last call; 0 when it was awake."""
+        slept_ns = self._clock.boot_ns() - self._clock.awake_ns() - self._asleep_ns
+        if slept_ns <= CLOCK_JUMP_NS:
+            return 0
+        self._asleep_ns += slept_ns
+        return slept_ns
 
     def _offset(self) -> int:
         before_ns = self._clock.boot_ns()
@@ -330,6 +341,10 @@ class Pipeline:
         if jump_ns:
             detail = f"the host's wall time jumped by {jump_ns / 1e9:+.3f} s"
             self.record(FaultNoted(None, "", "clock_jump", now_ns, 1, detail))
+        slept_ns = self._host.slept_ns()
+        if slept_ns:
+            detail = f"the host was suspended for {slept_ns / 1e9:.1f} s"
+            self.record(FaultNoted(None, "", "host_suspended", now_ns, 1, detail))
         for entry in self._shown:
             n = entry.consumer.n_failed - entry.n_failed
             if n:

@@ -40,6 +40,10 @@ class SeasonClock:
         """Nanoseconds since the invented boot."""
         return self.now_ns
 
+    def awake_ns(self) -> int:
+        """The same: the invented laptop never sleeps."""
+        return self.now_ns
+
     def wall_ns(self) -> int:
         """Nanoseconds since 1970 UTC."""
         return self.now_ns + self.offset_ns

@@ -50,6 +50,9 @@ class FakeClock:
     def boot_ns(self) -> int:
         return self.boot
 
+    def awake_ns(self) -> int:
+        return self.boot
+
     def wall_ns(self) -> int:
         return self.wall
 

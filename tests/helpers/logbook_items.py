@@ -32,6 +32,9 @@ class StillClock:
     def boot_ns(self) -> int:
         return self.now_ns
 
+    def awake_ns(self) -> int:
+        return self.now_ns
+
     def wall_ns(self) -> int:
         return WALL_NS + self.now_ns
 

@@ -27,6 +27,7 @@ from logger.samples import (
     WindowOpened,
 )
 from logger.simcell import wire
+from logger.timebase import fit_envelope
 from logger.trigger import Trigger, find_windows
 
 
@@ -144,6 +145,37 @@ def test_a_jump_of_wall_time_is_on_record(cell: FakeCell) -> None:
     (noted,) = [item for item in bench.items if isinstance(item, FaultNoted)]
     assert (noted.kind, noted.stream_id) == ("clock_jump", None)
     assert "-5.000 s" in noted.detail
+
+
+def test_a_suspend_is_on_record_and_times_are_unaffected() -> None:
+    class Clocks(StillClock):
+        slept_ns = 0
+
+        def awake_ns(self) -> int:
+            return self.now_ns - self.slept_ns
+
+    clocks = Clocks()
+    cell = FakeCell(clocks)
+    bench = PipelineBench(cell, clock=clocks)
+    for _ in range(100):
+        cell.samples(500)
+        bench.turn(1)
+    clocks.slept_ns = 40_000_000_000
+    cell.lose(40_000)
+    for _ in range(100):
+        cell.samples(500)
+        bench.turn(1)
+    (noted,) = [f for f in bench.items if isinstance(f, FaultNoted) and f.stream_id is None]
+    assert (noted.kind, noted.n) == ("host_suspended", 1)
+    assert "suspended for 40.0 s" in noted.detail
+    assert faults(bench) == [("host_suspended", 1)]
+    (gap,) = [item for item in bench.items if isinstance(item, GapNoted)]
+    assert gap.n_missing == 40_000
+    placed = [item for item in bench.items if isinstance(item, SamplesPlaced)]
+    ticks = np.concatenate([item.frames.tick_us for item in placed])
+    received = np.concatenate([item.frames.received_ns for item in placed])
+    assert np.ptp(fit_envelope(ticks, received).host_ns(ticks) - ticks * 1000) < 1000
+    assert len({item.stream_id for item in placed}) == 1
 
 
 # --- a stream --------------------------------------------------------------------------

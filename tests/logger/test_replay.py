@@ -31,6 +31,9 @@ class TestClock:
     def boot_ns(self) -> int:
         return self.now_ns
 
+    def awake_ns(self) -> int:
+        return self.now_ns
+
     def wall_ns(self) -> int:
         return self.now_ns
 
