@@ -121,7 +121,8 @@ REMOVALS: tuple[Removal, ...] = (
     ),
     Removal(
         "file-size limit", "the recorder's failure stops the session loudly",
-        ((RECORDER, "                self._failure = error\n", ""),),
+        ((RECORDER, "                self._failure = error\n", ""),
+         (RECORDER, "            if self._on_end is not None:\n                self._on_end()", "            pass")),
         (f"{CAPTURE}/test_durability_of_recording.py::test_a_file_that_may_not_grow_ends_the_recording_loudly",),
     ),
     Removal(
@@ -177,7 +178,7 @@ REMOVALS: tuple[Removal, ...] = (
     Removal(
         "device reset", "another boot id begins another stream",
         (("logger/cell_line.py", "        if was != now:\n", "        if False:\n"),),
-        (f"{LOSSES}::test_a_device_that_boots_again_begins_a_new_stream",),
+        ("tests/logger/test_pipeline.py::test_another_boot_id_begins_a_new_stream",),
     ),
     Removal(
         "two recorders", "the lock of the recorder",
