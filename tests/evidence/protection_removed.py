@@ -6,7 +6,7 @@ run there: they must fail, and the same tests must pass in an untouched copy. Wr
 
     python tests/evidence/protection_removed.py
 
-``--only TEXT`` runs the rows whose fault or protection contains TEXT and prints them only.
+``--only TEXT`` runs the rows whose fault or protection contains TEXT and renews them only.
 """
 
 from __future__ import annotations
@@ -82,6 +82,20 @@ def run(tree: Path, tests: tuple[str, ...]) -> Ran:
     return Ran(done.returncode == 0, failed[0].split("::", 1)[1] if failed else "")
 
 
+def write(rows: list[tuple[str, ...]], *, keep: bool) -> None:
+    """Write the table; with ``keep`` only the rows that were run are new."""
+    table = HERE / "protection_removed.csv"
+    new = {row[:2]: row for row in rows}
+    if keep and table.exists():
+        with table.open(newline="") as file:
+            old = [tuple(row) for row in csv.reader(file)][1:]
+        rows = [new.pop(row[:2], row) for row in old] + list(new.values())
+    with table.open("w", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(COLUMNS)
+        writer.writerows(rows)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--only", default="")
@@ -104,11 +118,7 @@ def main() -> None:
              without.first_failure)
         )  # fmt: skip
         print(f"{time.monotonic() - began:5.0f} s  {said}  {removal.protection}", flush=True)
-    if not only:
-        with (HERE / "protection_removed.csv").open("w", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(COLUMNS)
-            writer.writerows(rows)
+    write(rows, keep=bool(only))
     shown = sum(row[3:5] == ("passes", "FAILS") for row in rows)
     print(f"{shown} of {len(rows)} protections are shown to be needed by their tests")
 
