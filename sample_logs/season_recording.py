@@ -41,7 +41,7 @@ class SeasonClock:
         return self.now_ns
 
     def awake_ns(self) -> int:
-        """The same: the invented laptop never sleeps."""
+        """Give the same: the invented laptop never sleeps."""
         return self.now_ns
 
     def wall_ns(self) -> int:
