@@ -316,8 +316,8 @@ class _Search:
             )
         else:
             said = (
-                f"Whole limb: {equal} pieces of equal length ({self.total_m / equal:.2f} m; the butt "
-                f"piece decides), or {len(lengths)} cut by taper; none heavier than {capped}."
+                f"Whole limb: in {equal} of equal length ({self.total_m / equal:.2f} m; the butt piece "
+                f"decides), or in {len(lengths)} cut by taper; none heavier than {capped}."
             )
         each = None if equal is None else self.total_m / equal
         return Cuts(equal, each, lengths, weights, said)

@@ -123,11 +123,22 @@ def _hinge(plan: Plan, units: Units) -> Rows:
     return [
         (
             f"{format_length(one.thickness_m, _small(units))} standing",
-            f"fails down below {row[1]}, breaks up above {row[2]}; notch closed: above {row[3]}",
+            f"{_downward(row[1])}, breaks up above {row[2]}; notch closed: above {row[3]}",
         )
         for one, row in zip(pretension.hinge, hinge_rows(pretension, units.force), strict=True)
         if one.thickness_m in wanted
     ]
+
+
+def _downward(edge: str) -> str:
+    """Say where the hinge fails downward; one that always holds has no such pull.
+
+    Examples
+    --------
+    >>> _downward("0.50 kN"), _downward("never")
+    ('fails down below 0.50 kN', 'does not fail down')
+    """
+    return "does not fail down" if edge == "never" else f"fails down below {edge}"
 
 
 def _small(units: Units) -> LengthUnit:

@@ -360,5 +360,10 @@ def _staircase_rows(
     """Station forces during pretension: all legs in proportion to the vertical pull."""
     if stairs.size == 0:
         return []
+    if motion.pull_z <= 0.0:
+        raise ScenarioError(
+            f"lowering {motion.plan.name!r}: pretension on a slack rope; write release.initial_n, "
+            "the tension at which it lifts, or leave pretension out"
+        )
     ratio = np.asarray(motion.reading()) / motion.pull_z
     return [(a, b, c, d, e) for a, b, c, d, e in np.outer(stairs, ratio).tolist()]

@@ -218,6 +218,13 @@ def test_a_piece_that_never_comes_down_is_refused() -> None:
         lower_piece(hanging, STEP_S)
 
 
+def test_pretension_on_a_slack_rope_is_refused_and_says_what_to_write() -> None:
+    slack = replace(snub(viscosity_s=0.05), method="tip_tied", release=ReleaseTable())
+    slack = replace(slack, pretension=PretensionTable(force_n=800.0))
+    with pytest.raises(ScenarioError, match=r"write release\.initial_n"):
+        lower_piece(slack, STEP_S)
+
+
 # --- the shipped scenario ------------------------------------------------------------
 
 
