@@ -54,6 +54,7 @@ def test_eight_schools_agree_with_the_book(schools: FloatArray) -> None:
     assert np.median(schools, axis=0) == pytest.approx(published, abs=1.6)
 
 
+@pytest.mark.slow
 def test_agrees_with_a_library_mixed_model() -> None:
     """Uncensored, nested jobs, flat priors: statsmodels' MixedLM by REML."""
     rng = np.random.default_rng(8)

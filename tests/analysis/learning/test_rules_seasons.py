@@ -11,7 +11,6 @@ from season_worlds import make_season
 from analysis.learning.hierarchy import Sampling
 from analysis.learning.rules import RULES
 
-pytestmark = pytest.mark.xdist_group("rules_seasons")
 QUICK = Sampling(seed=1, chains=8, warm_up=40, sweeps=100)
 
 
@@ -25,11 +24,13 @@ def scores() -> list[Score]:
     ]
 
 
+@pytest.mark.slow
 def test_fresh_pieces_of_honest_seasons_are_covered(scores: list[Score]) -> None:
     # 10 seasons only: the pooled share wanders by about 0.01 from 0.90
     assert 0.87 <= coverage(scores) <= 0.93
 
 
+@pytest.mark.slow
 def test_the_calibrated_rule_beats_the_default(scores: list[Score]) -> None:
     wins, seasons = better_than_default(scores)
     assert seasons >= 9
