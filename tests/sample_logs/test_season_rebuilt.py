@@ -28,7 +28,6 @@ def rows_of(path: Path) -> dict[str, Any]:
             "lowerings": reader.lowerings(),
             "gaps": [reader.gaps(s.id) for s in streams],
             "faults": reader.faults(),
-            "statuses": [reader.statuses(s.id) for s in streams],
             "marks": reader.marks(),
             "records": {
                 (kind, key): reader.versions(kind, key)
@@ -54,6 +53,11 @@ def test_the_script_makes_the_same_job_again(tmp_path: Path, job: str) -> None:
     assert rows_of(made) == rows_of(kept)
     with LogbookReader(made) as a, LogbookReader(kept) as b:
         for stream in b.streams():
+            # Since the season was made a device also says a last status before it stops.
+            said, before = a.statuses(stream.id), b.statuses(stream.id)
+            assert len(before) > 0
+            assert said[: len(before)] == before
+            assert len(said) - len(before) <= 1
             new, old = a.samples(stream.id), b.samples(stream.id)
             np.testing.assert_array_equal(new.index, old.index)
             np.testing.assert_array_equal(new.tick_us, old.tick_us)
@@ -61,7 +65,13 @@ def test_the_script_makes_the_same_job_again(tmp_path: Path, job: str) -> None:
     for part in ("sheets", "truth"):
         suffix = "toml" if part == "sheets" else "json"
         name = f"{job}.{suffix}"
-        assert (tmp_path / part / name).read_text() == (FOLDER / part / name).read_text()
+        texts = [(folder / part / name).read_text() for folder in (tmp_path, FOLDER)]
+        assert not_predicted(texts[0]) == not_predicted(texts[1])
+
+
+def not_predicted(text: str) -> list[str]:
+    """Lines that do not hold what the predictor said: the season keeps what its model then said."""
+    return [line for line in text.splitlines() if '"predicted_peak_p50_n"' not in line]
 
 
 @pytest.mark.slow
