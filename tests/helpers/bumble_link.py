@@ -113,7 +113,9 @@ class RoughLink(LocalLink):
     def _in_order(self, to: hci.Address, pass_on: Callable[[], None], more_s: float) -> None:
         """Pass on after the link's latency, never before what was sent earlier."""
         loop = asyncio.get_running_loop()
-        due = max(self._due.get(to, 0.0), loop.time() + self.rough.base_s + more_s)
+        # Always a little later than the one before: the loop keeps no order among equal times.
+        before = self._due.get(to, 0.0) + 1e-6
+        due = max(before, loop.time() + self.rough.base_s + more_s)
         self._due[to] = due
         loop.call_at(due, pass_on)
 
