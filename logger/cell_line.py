@@ -13,11 +13,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from logger.decoders import Decoded, Decoder
+from logger.decoders import Decoded, Decoder, Opcode
 from logger.device_notes import ClockAnswers, Counters
 from logger.errors import RecordingError
 from logger.follower import Follower, LoweringHub
-from logger.handshake import State, handshake_of
+from logger.handshake import State, end_index16_of, handshake_of
 from logger.live import CellState
 from logger.placing import Placed, Placer, Restart
 from logger.samples import (
@@ -225,6 +225,8 @@ class CellLine:
             self._note_clock()
             if self.is_stopped and not was_stopped:
                 self._end_index16 = self.handshake.end_index16
+        elif isinstance(reading, ReplyFrame) and reading.opcode in {Opcode.START, Opcode.STOP}:
+            self._end_index16 = end_index16_of(reading)  # a replay holds the answers, not us
         if isinstance(reading, InfoFrame) and (
             self.handshake is None or self.handshake.info is reading.info
         ):

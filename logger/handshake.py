@@ -74,6 +74,14 @@ class _Pending:
     tries: int = 0
 
 
+def end_index16_of(reply: ReplyFrame) -> int | None:
+    """Low 16 bits of the index after the last sample, from an answer to STOP that says it."""
+    if reply.opcode != Opcode.STOP or len(reply.payload) != _INDEX16.size:
+        return None
+    (index16,) = _INDEX16.unpack(reply.payload)
+    return int(index16)
+
+
 class Handshake:
     """Conversation with one device.
 
@@ -210,8 +218,7 @@ class Handshake:
         elif pending.opcode is Opcode.STOP:
             self.state = State.STOPPED
             self._pending = None
-            if len(reply.payload) == _INDEX16.size:
-                (self.end_index16,) = _INDEX16.unpack(reply.payload)
+            self.end_index16 = end_index16_of(reply)
         elif pending.opcode is Opcode.TIME:
             self._on_time(pending, reply)
 
