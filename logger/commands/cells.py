@@ -224,7 +224,7 @@ def _air_line(cell: CellHeard) -> str:
     option = "?decoder=sig_force" if cell.decoder == "sig_force" else ""
     return (
         f"{who}: {what}{said} {cell.address}, {cell.rssi_dbm} dBm; record it with "
-        f"--cell 'ble:{quote(who, safe=' :')}{option}'"
+        f"--cell 'ble:{quote(who, ' :')}{option}'"
     )
 
 
