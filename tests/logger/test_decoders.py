@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-import time
 from dataclasses import replace
 from itertools import pairwise
 
@@ -261,16 +260,3 @@ def test_the_end_of_a_link_inside_a_frame_is_a_fault_once(form: wire.Format) -> 
 def test_the_registry_makes_what_it_names() -> None:
     for name in DECODERS:
         assert open_decoder(name).finish(0) == []
-
-
-def test_a_thousand_frames_a_second_cost_little() -> None:
-    data = b"".join(data_frames("binary", 5000))
-    parts = [data[i : i + 512] for i in range(0, len(data), 512)]
-    decoder = open_decoder("binary")
-    frames: list[Decoded] = []
-    begun = time.process_time()
-    for part in parts:
-        frames += decoder.feed(part, 0)
-    used_s = time.process_time() - begun
-    assert len(singly(frames)) == 5000
-    assert used_s < 5 * 0.1  # 5 s worth of data: measured 0.5 % of a core, the bound is 10 %

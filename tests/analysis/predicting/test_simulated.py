@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import time
 from typing import Any
 
 import numpy as np
@@ -292,15 +291,3 @@ def test_shares_of_a_snubbed_drop_name_what_to_measure() -> None:
     assert shares["rope stiffness"] > 0.2
     heavy = predict(piece(drop=drop, density_kg_per_m3=1000.0), line_rig("snubbed_drop"), known)
     assert heavy["variance_shares"]["weight"] < shares["weight"]
-
-
-@pytest.mark.parametrize("offset_m", [0.0, 0.6])
-def test_a_simulated_prediction_takes_well_below_a_second(offset_m: float) -> None:
-    given = piece(release=Release(share_carried=0.3, offset_m=offset_m))
-
-    def seconds() -> float:
-        started = time.process_time()
-        predict(given, span_rig(), ROPE)
-        return time.process_time() - started
-
-    assert min(seconds() for _ in range(3)) < 0.8

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -274,15 +273,3 @@ def test_phase_at_a_time() -> None:
     assert story.phase_at(1e9) == "after"
     flat = tell(make_trace([0.0, 1.0, 2.0], [1.0, 1.0, 1.0]))
     assert flat.phase_at(0.5) is None
-
-
-def test_a_minute_at_one_kilohertz_takes_thirty_milliseconds() -> None:
-    piece = Piece(strokes=6, stroke_s=3.0, settle_s=12.0, hang_s=16.0, slack_s=10.0)
-    trace = make(piece, Cell()).trace
-    assert trace.n > 55_000
-    best = math.inf
-    for _ in range(5):
-        start = time.process_time()
-        read_features(trace)
-        best = min(best, time.process_time() - start)
-    assert best <= 0.030
