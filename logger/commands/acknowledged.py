@@ -8,57 +8,73 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from logger.errors import LoggerError
 
 if TYPE_CHECKING:
     from logger.samples import Ack
 
+LAST_S: Final = 1.0
+"""For the last lines to be read, once the recording has ended."""
 
-@contextlib.contextmanager
-def printed_acks() -> Iterator[Callable[[Sequence[Ack]], None]]:
+STDOUT: Final = 1
+"""Written to by its number: a thread that waits in ``sys.stdout`` would hold its lock to the end."""
+
+
+class PrintedAcks:
     """Print acknowledgements on a thread of their own: a full pipe holds up nothing.
 
     While it is full the newest of each stream waits, so that what waits stays small.
+
+    Attributes
+    ----------
+    unread : bool
+        After the end: standard output is full and nobody reads it.
     """
-    newest: dict[int, int] = {}
-    changed = threading.Condition()
-    done = False
 
-    def put(acks: Sequence[Ack]) -> None:
-        with changed:
+    def __init__(self) -> None:
+        self.unread = False
+        self._newest: dict[int, int] = {}
+        self._changed = threading.Condition()
+        self._done = False
+        self._thread = threading.Thread(target=self._run, name="acks", daemon=True)
+
+    def __enter__(self) -> PrintedAcks:
+        self._thread.start()
+        return self
+
+    def __call__(self, acks: Sequence[Ack]) -> None:
+        """Take acknowledgements; never waits for who reads them."""
+        with self._changed:
             for ack in acks:
-                newest[ack.stream_id] = ack.last_index
-            changed.notify()
+                self._newest[ack.stream_id] = ack.last_index
+            self._changed.notify()
 
-    def run() -> None:
+    def __exit__(self, *_: object) -> None:
+        with self._changed:
+            self._done = True
+            self._changed.notify()
+        self._thread.join(LAST_S)
+        self.unread = self._thread.is_alive()
+
+    def _run(self) -> None:
         while True:
-            with changed:
-                changed.wait_for(lambda: newest or done)
-                if not newest:
+            with self._changed:
+                self._changed.wait_for(lambda: self._newest or self._done)
+                if not self._newest:
                     return
-                text = "".join(f"ack {stream} {last}\n" for stream, last in newest.items())
-                newest.clear()
+                lines = "".join(f"ack {stream} {last}\n" for stream, last in self._newest.items())
+                self._newest.clear()
+            rest = lines.encode()
             try:
-                sys.stdout.write(text)
-                sys.stdout.flush()
+                while rest:
+                    rest = rest[os.write(STDOUT, rest) :]
             except OSError:
                 return
-
-    thread = threading.Thread(target=run, name="acks", daemon=True)
-    thread.start()
-    try:
-        yield put
-    finally:
-        with changed:
-            done = True
-            changed.notify()
-        thread.join(1.0)
 
 
 def read_back(logbook: Path, acknowledged: Mapping[int, int]) -> Iterator[str]:

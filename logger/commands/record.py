@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from logger.commands.acknowledged import printed_acks, read_back
+from logger.commands.acknowledged import PrintedAcks, read_back
 from logger.commands.output import json_option, logbook_argument, print_json, units_option
 from logger.commands.status import CAUTION, cell_line, counted, disk_state, losses
 from logger.errors import InputError, LoggerError
@@ -116,11 +116,11 @@ def command(logbook: Path, **given: Any) -> None:
     started = time.monotonic()
     with contextlib.ExitStack() as stack:
         stopping = stack.enter_context(_signals())
-        ack = stack.enter_context(printed_acks()) if given["acks"] else None
+        acks = stack.enter_context(PrintedAcks()) if given["acks"] else None
         terminal = stack.enter_context(_terminal(given)) if _wants_view(given) else None
         consumers = () if terminal is None else (Consumer("terminal", terminal.show),)
         say = _say if terminal is None else terminal.say
-        session = Session(plan, consumers=consumers, on_ack=ack, opener=_opener())
+        session = Session(plan, consumers=consumers, on_ack=acks, opener=_opener())
         session.start()
 
         def mark(kind: str) -> None:
@@ -133,7 +133,10 @@ def command(logbook: Path, **given: Any) -> None:
         until = Until(given["for_s"], given["lowerings"])
         failure = _run(session, stopping, until, lines, lambda: _say_all(calibrations, say))
     _say_all(calibrations, _say)
-    summarise(logbook, session.snapshot, time.monotonic() - started, as_json=given["as_json"])
+    if acks is not None and acks.unread:
+        _say(f"nobody reads standard output: no summary there. See: ropetally check {logbook}")
+    else:
+        summarise(logbook, session.snapshot, time.monotonic() - started, as_json=given["as_json"])
     if failure is not None:
         _say_lines(read_back(logbook, session.acknowledged))
         raise failure

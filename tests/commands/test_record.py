@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import io
 import json
 import os
@@ -59,12 +61,14 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(cli, ["record", *map(str, arguments)])
 
 
-def test_a_replay_is_recorded_and_summed_up(tmp_path: Path, raw: Path) -> None:
+def test_a_replay_is_recorded_and_summed_up(
+    tmp_path: Path, raw: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     logbook = tmp_path / "job.logbook"
     result = run(logbook, "--cell", f"lead=file:{raw}", "--calibration", POINTS, "--acks")
     assert result.exit_code == 0, result.output
-    *_, ack, cell, lowerings = result.stdout.splitlines()
-    assert ack == "ack 1 9999"
+    assert capfd.readouterr().out.splitlines()[-1] == "ack 1 9999"
+    cell, lowerings = result.stdout.splitlines()
     assert cell == "lead: 10000 samples, 0 missing in 0 gaps, 0 faults"
     assert lowerings == f"1 lowering in {logbook}. Next: ropetally lowerings {logbook}"
     assert "calibration: two points, 0 N and 100 N" in result.stderr
@@ -381,6 +385,31 @@ def test_acknowledgements_to_nobody_hold_up_nothing(tmp_path: Path, raw: Path) -
     os.close(write)
     assert "Traceback" not in done.stderr
     assert check(tmp_path / "job.logbook").streams[0].samples == 10_000
+
+
+@pytest.mark.skipif(not hasattr(fcntl, "F_SETPIPE_SZ"), reason="only Linux sets a pipe's size")
+def test_acknowledgements_that_nobody_reads_hold_up_nothing(tmp_path: Path, raw: Path) -> None:
+    read, write = os.pipe()
+    fcntl.fcntl(write, fcntl.F_SETPIPE_SZ, 4096)
+    os.set_blocking(write, False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(write, b"x" * 512)
+    os.set_blocking(write, True)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "logger", "record", str(tmp_path / "job.logbook"), "--acks",
+             "--cell", f"file:{raw}"],
+            stdout=write, stderr=subprocess.PIPE, text=True, check=False, timeout=60,
+        )  # fmt: skip
+    finally:
+        os.close(write)
+        os.close(read)
+    assert (done.returncode, done.stderr.count("Traceback")) == (0, 0)
+    assert "nobody reads standard output" in done.stderr
+    found = check(tmp_path / "job.logbook")
+    assert found.streams[0].samples == 10_000
+    assert found.sessions[0].closed
 
 
 class BrokenSession:

@@ -120,6 +120,23 @@ REMOVALS: tuple[Removal, ...] = (
         (f"{PRESSURE}::test_a_sync_that_fails_under_record_is_told_and_read_back",),
     ),
     Removal(
+        "short write", "SQLite writes on (here each short write is told as a whole one)",
+        ((f"{DURABILITY}/fault_shim.c", "    return done;\n}\n\nssize_t write(",
+          "    return done > 0 && answer == 1 ? (ssize_t)n : done;\n}\n\nssize_t write("),),
+        (f"{FAILING}::test_short_writes_are_finished",),
+    ),
+    Removal(
+        "slow sync", "every commit of a recording is synced",
+        ((CONNECT, '"PRAGMA synchronous = EXTRA"', '"PRAGMA synchronous = OFF"'),),
+        (f"{FAILING}::test_a_slow_sync_is_waited_for",),
+    ),
+    Removal(
+        "reader of --acks that does not read", "acknowledgements are printed on a thread of their own",
+        (("logger/commands/acknowledged.py", "            self._changed.notify()\n\n    def __exit__",
+          "            self._changed.notify()\n        os.write(STDOUT, b\"ack\\n\")\n\n    def __exit__"),),
+        ("tests/commands/test_record.py::test_acknowledgements_that_nobody_reads_hold_up_nothing",),
+    ),
+    Removal(
         "file-size limit", "the recorder's failure stops the session loudly",
         ((RECORDER, "                self._failure = error\n", ""),
          (RECORDER, "            if self._on_end is not None:\n                self._on_end()", "            pass")),
