@@ -1,10 +1,13 @@
-"""Evidence: the reader against the frozen generator of lowerings with known truth.
+"""Evidence: the reader against generated lowerings with known truth.
 
 Seeded; writes a table beside itself::
 
     python tests/evidence/reading_score.py --out tests/evidence/reading_score.md
+    python tests/evidence/reading_score.py --set unseen --out tests/evidence/reading_unseen.md
 
-``--cache DIR`` keeps the generated lowerings there, so that a second run only reads.
+``--set frozen`` (as without) are the lowerings that the reader was tuned on, ``--set unseen``
+those that nobody tunes on. ``--cache DIR`` keeps the generated lowerings there, so that a
+second run only reads; each set needs a directory of its own.
 """
 
 from __future__ import annotations
@@ -13,7 +16,8 @@ import argparse
 import pickle
 import sys
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from multiprocessing import Pool
 from pathlib import Path
@@ -21,28 +25,54 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "helpers"))
 
-from lowering_generator import COUNT, SEED, Truth, make_lowering  # noqa: E402
+from lowering_generator import COUNT, SEED, Lowering, Truth, make_lowering  # noqa: E402
+from lowering_generator_unseen import COUNT as UNSEEN_COUNT  # noqa: E402
+from lowering_generator_unseen import SEED as UNSEEN_SEED  # noqa: E402
+from lowering_generator_unseen import make_unseen  # noqa: E402
 from reading_marks import FLAGS, GOALS, Mark, figures, mark  # noqa: E402
 
 from analysis.reading.features import read_features  # noqa: E402
 from analysis.reading.trace import Trace  # noqa: E402
 
 
-def lowering(number: int, cache: Path | None) -> tuple[Trace, Truth]:
+@dataclass(frozen=True, slots=True)
+class Lowerings:
+    """A set of generated lowerings: who makes one, how many there are, what they are."""
+
+    make: Callable[[int], Lowering]
+    count: int
+    seed: int
+    words: str
+
+
+SETS = {
+    "frozen": Lowerings(
+        make_lowering, COUNT, SEED, "`tests/helpers/lowering_generator.py`, frozen 2026-11-25"
+    ),
+    "unseen": Lowerings(
+        make_unseen,
+        UNSEEN_COUNT,
+        UNSEEN_SEED,
+        "`tests/helpers/lowering_generator_unseen.py`, frozen 2026-11-26 and never tuned on",
+    ),
+}
+
+
+def lowering(number: int, chosen: Lowerings, cache: Path | None) -> tuple[Trace, Truth]:
     """Generated, or from the cache that an earlier run of this script wrote."""
     kept = None if cache is None else cache / f"{number}.pkl"
     if kept is not None and kept.exists():
         trace, truth = pickle.loads(kept.read_bytes())
         return trace, truth
-    made = make_lowering(number)
+    made = chosen.make(number)
     if kept is not None:
         kept.write_bytes(pickle.dumps((made.trace, made.truth)))
     return made.trace, made.truth
 
 
-def mark_number(number: int, cache: Path | None) -> Mark:
-    """Read and mark one lowering."""
-    trace, truth = lowering(number, cache)
+def mark_number(number: int, name: str, cache: Path | None) -> Mark:
+    """Read and mark one lowering of a set."""
+    trace, truth = lowering(number, SETS[name], cache)
     return mark(read_features(trace), truth)
 
 
@@ -100,13 +130,13 @@ def _wrong_rows(marks: Sequence[Mark]) -> Iterable[str]:
             yield f"* {t.number}: {t.method}, {t.station}, {t.rate_hz:g} /s: {', '.join(m.wrong)}"
 
 
-def report(marks: Sequence[Mark]) -> str:
+def report(marks: Sequence[Mark], chosen: Lowerings) -> str:
     """The whole table."""
     bound = [m.bound_kept for m in marks if m.truth.flags & {"clipped", "gap_in_peak"}]
     kept = f"{sum(bool(b) for b in bound)} of {len(bound)}"
     head = f"""# The reader against generated lowerings
 
-{len(marks)} lowerings of `tests/helpers/lowering_generator.py` (seed {SEED}, frozen 2026-11-25),
+{len(marks)} lowerings (seed {chosen.seed}) of {chosen.words};
 made by `tests/evidence/reading_score.py`. Figures in per cent; a hang weight under a tight tag
 line is not scored; a peak that is a lower bound (clipped, or lost in a gap) is scored as one:
 kept in {kept}. Rule for phases: `wrong_phases` in `tests/helpers/reading_marks.py`.
@@ -139,16 +169,19 @@ kept in {kept}. Rule for phases: `wrong_phases` in `tests/helpers/reading_marks.
 def main() -> None:
     """Run and write the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=COUNT)
+    parser.add_argument("--set", choices=sorted(SETS), default="frozen")
+    parser.add_argument("--count", type=int, help="only the first so many")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--cache", type=Path)
     parser.add_argument("--out", type=Path, default=HERE / "reading_score.md")
     args = parser.parse_args()
     if args.cache is not None:
         args.cache.mkdir(parents=True, exist_ok=True)
+    chosen = SETS[args.set]
+    one = partial(mark_number, name=args.set, cache=args.cache)
     with Pool(args.jobs) as pool:
-        marks = pool.map(partial(mark_number, cache=args.cache), range(args.count), chunksize=4)
-    args.out.write_text(report(marks))
+        marks = pool.map(one, range(args.count or chosen.count), chunksize=4)
+    args.out.write_text(report(marks, chosen))
 
 
 if __name__ == "__main__":
