@@ -11,7 +11,7 @@ import os
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Self
 
 from logger.errors import LoggerError
 
@@ -43,7 +43,7 @@ class PrintedAcks:
         self._done = False
         self._thread = threading.Thread(target=self._run, name="acks", daemon=True)
 
-    def __enter__(self) -> PrintedAcks:
+    def __enter__(self) -> Self:
         self._thread.start()
         return self
 

@@ -12,7 +12,8 @@
  *   kill_at=N          SIGKILL at call N, before it; with torn=1 after half of a write
  *   fail=KIND          of: write sync truncate unlink link rename; beginning with the n-th
  *   from=N count=M     such call (default the first), so many times (default for ever)
- *   errno=E            that number; errno=0 writes half and says so (a short write)
+ *   errno=E            that number; errno=0 writes half and says so (a short write), if more
+ *                      than 512 bytes are asked for: what is left is written in the end
  *   wait_ms=T          instead of failing wait so long, then do it
  *   room=BYTES         writes that make files longer by more than this in all: ENOSPC
  */
@@ -33,7 +34,7 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { PATH_SIZE = 4096 };
+enum { PATH_SIZE = 4096, SHORT_OVER = 512 };
 
 static struct {
     char under[PATH_SIZE], only[256], place[PATH_SIZE], fail[16];
@@ -192,7 +193,7 @@ static ssize_t write_at(int fd, const void *data, size_t n, int64_t offset, int 
         note('F', path, errno, "write", 5);
         return -1;
     }
-    size_t some = answer == 1 || torn ? n / 2 : n;
+    size_t some = torn || (answer == 1 && n > SHORT_OVER) ? n / 2 : n;
     ssize_t done = positioned ? syscall(SYS_pwrite64, fd, data, some, offset) : syscall(SYS_write, fd, data, some);
     if (torn) die(plan.calls, "write", path);
     if (done >= 0) note('W', path, offset, data, (size_t)done);

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -98,21 +97,27 @@ def test_a_disk_without_room_for_a_new_logbook_leaves_none(forks: Forks, disk: P
 
 
 @pytest.mark.parametrize("only", [WAL, FILE])
-def test_short_writes_are_finished(forks: Forks, disk: Path, only: str) -> None:
-    path = disk / "a.logbook"
-    plan = {"only": only, "fail": "write", "from": 20, "count": 10, "errno": 0}
+def test_short_writes_are_finished(forks: Forks, disk: Path, tmp_path: Path, only: str) -> None:
+    path, log = disk / "a.logbook", tmp_path / "calls"
+    plan = {"only": only, "fail": "write", "from": 20, "errno": 0, "log": log}
     ended = forks.record(path, *BATCHES, "--checkpoint-s", "0", **plan)
+    halves = [c for c in calls(log) if c.kind == "W" and c.path.endswith(only)]
+    assert sum(len(call.data) == 4096 for call in halves) > 20
     assert ended.code == 0
     assert len(ended.acks) == 3
     assert losses(path, ended.acks) == []
+    assert check(path).problems == ()
     assert check(path).sessions[0].closed
 
 
-def test_a_slow_sync_is_waited_for(forks: Forks, disk: Path) -> None:
-    path = disk / "a.logbook"
-    began = time.monotonic()
-    plan = {"only": WAL, "fail": "sync", "from": 9, "count": 4, "wait_ms": 250}
+def test_a_slow_sync_is_waited_for(forks: Forks, disk: Path, tmp_path: Path) -> None:
+    path, log = disk / "a.logbook", tmp_path / "calls"
+    plan = {"only": WAL, "fail": "sync", "from": 9, "count": 4, "wait_ms": 250, "log": log}
     ended = forks.record(path, *BATCHES, "--checkpoint-s", "100", **plan)
-    assert time.monotonic() - began >= 1.0
     assert ended.code == 0
     assert losses(path, ended.acks) == []
+    # The shim logs a sync once it has been waited for.
+    made = [c for c in calls(log) if c.kind == "A" or (c.kind in "WS" and c.path.endswith(WAL))]
+    before = [made[at - 1].kind for at, call in enumerate(made) if call.kind == "A"]
+    assert len(before) >= 25
+    assert set(before) <= {"S", "A"}

@@ -133,7 +133,7 @@ REMOVALS: tuple[Removal, ...] = (
     Removal(
         "reader of --acks that does not read", "acknowledgements are printed on a thread of their own",
         (("logger/commands/acknowledged.py", "            self._changed.notify()\n\n    def __exit__",
-          "            self._changed.notify()\n        os.write(STDOUT, b\"ack\\n\")\n\n    def __exit__"),),
+          '            self._changed.notify()\n        os.write(STDOUT, b"ack\\n")\n\n    def __exit__'),),
         ("tests/commands/test_record.py::test_acknowledgements_that_nobody_reads_hold_up_nothing",),
     ),
     Removal(
