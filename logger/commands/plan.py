@@ -15,6 +15,7 @@ import click
 
 from logger.commands.output import WIDTH, json_option, length_option, print_json, units_option
 from logger.commands.planning import store_sheet
+from logger.commands.targets import figure_option, page_option
 from logger.errors import InputError
 from logger.logbook.reader import LogbookReader
 from logger.records import Limit, Piece, Rig, Rope, Sheet, Tag, piece_key
@@ -38,16 +39,8 @@ _NAME_WIDTH = 20
     type=click.Path(dir_okay=False, path_type=Path),
     help="Store sheet and prediction there, and use what it holds.",
 )
-@click.option(
-    "--page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write one .html page that needs nothing else.",
-)
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write one piece as .png or .svg.",
-)
+@page_option
+@figure_option("Draw one piece")
 @units_option
 @length_option
 @json_option
@@ -69,7 +62,6 @@ def command(
     """
     from analysis.showing.page_units import Units
 
-    _check_targets(page, figure)
     read = _read(sheet, logbook)
     pieces = _pieces(read, wanted, sheet)
     if figure is not None and len(pieces) != 1:
@@ -97,13 +89,6 @@ def command(
         click.echo(f"written: {path}")
     if logbook is not None:
         click.echo(f"stored before the cut: {logbook}")
-
-
-def _check_targets(page: Path | None, figure: Path | None) -> None:
-    if page is not None and page.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(f"{page}: a page is .html")
-    if figure is not None and figure.suffix.lower() not in {".png", ".svg"}:
-        raise InputError(f"{figure}: a figure is .png or .svg")
 
 
 def _read(path: Path, logbook: Path | None) -> Sheet:

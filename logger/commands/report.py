@@ -16,7 +16,8 @@ import click
 from logger.commands.correcting import changes
 from logger.commands.output import json_option, logbook_argument, print_json, units_option
 from logger.commands.selecting import job_name
-from logger.errors import InputError, LogbookMissingError
+from logger.commands.targets import PAGE
+from logger.errors import LogbookMissingError
 from logger.logbook.reader import LogbookReader
 from logger.records import Job, Limit, Piece, Rig, Tag
 from logger.units import ForceUnit
@@ -29,11 +30,7 @@ if TYPE_CHECKING:
 @click.command()
 @logbook_argument
 @click.option("--job", help="Which job; may be left out when there is only one.")
-@click.option(
-    "--out",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="The .html file; report-JOB.html here when left out.",
-)
+@click.option("--out", type=PAGE, help="The .html file; report-JOB.html here when left out.")
 @units_option
 @json_option
 def command(logbook: Path, job: str | None, out: Path | None, units: str, as_json: bool) -> None:
@@ -43,8 +40,6 @@ def command(logbook: Path, job: str | None, out: Path | None, units: str, as_jso
     left out and why, corrections, cautions. With --json the page is written only if --out
     says where. Nothing in it is a permission.
     """
-    if out is not None and out.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(f"{out}: a page is .html")
     report = _report(logbook, job)
     path = out if out is not None or as_json else Path(f"report-{_plain(report.job.name)}.html")
     if path is not None:

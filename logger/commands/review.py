@@ -21,6 +21,7 @@ from logger.commands.output import (
     units_option,
 )
 from logger.commands.selecting import lowering_number
+from logger.commands.targets import figure_option, page_option
 from logger.errors import InputError
 from logger.logbook.reader import LogbookReader
 from logger.units import ForceUnit
@@ -34,27 +35,15 @@ _NAME_WIDTH = 18
 @click.command()
 @logbook_argument
 @click.argument("which", metavar="[N|last|all]", default="last")
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the lowering into this .png or .svg.",
-)
-@click.option(
-    "--ring",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw its ring-down and the fit into this .png or .svg.",
-)
+@figure_option("Draw the lowering")
+@figure_option("Draw its ring-down and the fit", "--ring")
 @click.option(
     "--what-if",
     "ask",
     is_flag=True,
     help="Also say what another run, pretension, drop, rope or piece size would have changed.",
 )
-@click.option(
-    "--page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write one .html page that needs nothing else.",
-)
+@page_option
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
@@ -79,10 +68,8 @@ def command(
     permission.
     """
     unit = cast("ForceUnit", units)
-    _check_targets(which, figure, page)
-    _check_targets(which, ring, None, "--ring")
-    if ask and which == "all":
-        raise InputError("--what-if takes one lowering: give its number")
+    if which == "all":
+        _check_single(figure, ring, ask=ask)
     reviews, refused = _reviews(logbook, which)
     written = _write_files(logbook, reviews, unit, figure, page, out)
     written += _write_more(logbook, reviews, unit, ring, out if which == "all" else None)
@@ -102,16 +89,15 @@ def command(
         click.echo(f"written: {path}")
 
 
-def _check_targets(
-    which: str, figure: Path | None, page: Path | None, option: str = "--figure"
-) -> None:
-    """Refuse what cannot be written before anything is read."""
-    if figure is not None and which == "all":
-        raise InputError(f"{option} takes one lowering; for all of them give a folder: --out DIR")
-    if figure is not None and figure.suffix.lower() not in {".png", ".svg"}:
-        raise InputError(f"{figure}: a figure is .png or .svg")
-    if page is not None and page.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(f"{page}: a page is .html")
+def _check_single(figure: Path | None, ring: Path | None, *, ask: bool) -> None:
+    """Refuse what is about one lowering before anything is read."""
+    for option, path in (("--figure", figure), ("--ring", ring)):
+        if path is not None:
+            raise InputError(
+                f"{option} takes one lowering; for all of them give a folder: --out DIR"
+            )
+    if ask:
+        raise InputError("--what-if takes one lowering: give its number")
 
 
 def _reviews(logbook: Path, which: str) -> tuple[list[Review], list[str]]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 import click
 
 from logger.commands.output import json_option, length_option, print_json, units_option
+from logger.commands.targets import FIGURE
 from logger.errors import InputError
 from logger.records import Limit, Piece, Rig, Sheet
 from logger.units import ForceUnit, LengthUnit, parse
@@ -79,12 +80,7 @@ def check(sheet: Path, units: str, lengths: str, as_json: bool) -> None:
 @click.option("--rig", "name", help="Which rig; may be left out when there is only one.")
 @click.option("--piece", help="Which piece hangs on it; the heaviest one when left out.")
 @click.option("--weight", help='Weight to draw instead of a piece, as "300 kgf".')
-@click.option(
-    "--out",
-    required=True,
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="The .png or .svg file.",
-)
+@click.option("--out", required=True, type=FIGURE, help="The .png or .svg file.")
 @units_option
 @length_option
 @json_option
@@ -99,8 +95,6 @@ def draw(
     as_json: bool,
 ) -> None:
     """Draw a rig of SHEET to scale: legs, angles, loads at every leg, sling and station."""
-    if out.suffix.lower() not in {".png", ".svg"}:
-        raise InputError(f"{out}: a figure is .png or .svg")
     from logger.sheet import read_sheet
 
     read = read_sheet(sheet)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import click
 
 from logger.commands.output import WIDTH, json_option, listed, print_json, table, units_option
+from logger.commands.targets import figure_option
 from logger.errors import InputError
 from logger.units import ForceUnit
 
@@ -49,14 +50,8 @@ class Learned:
     "--rule", "names", multiple=True, type=click.Choice(NAMES),
     help="Only this rule; may be given again.",
 )  # fmt: skip
-@click.option(
-    "--figure", type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the rules into this .png or .svg.",
-)  # fmt: skip
-@click.option(
-    "--pit", type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw where the peaks lay in the stored predictions into this .png or .svg.",
-)  # fmt: skip
+@figure_option("Draw the rules")
+@figure_option("Draw where the peaks lay in the stored predictions", "--pit")
 @click.option(
     "--not-recorded", type=click.IntRange(min=0), metavar="N",
     help="How many pieces of the season were not recorded, if you know.",
@@ -89,9 +84,6 @@ def command(
     met and a named person accepts it: --accept RULE/GROUP --by NAME, stored in the last
     LOGBOOK. A number from here is never a permission.
     """
-    for path in (figure, pit):
-        if path is not None and path.suffix.lower() not in {".png", ".svg"}:
-            raise InputError(f"{path}: a figure is .png or .svg")
     if accept is not None and not by.strip():
         raise InputError("--accept needs the name of the person who accepts: --by NAME")
     unit = cast("ForceUnit", units)
