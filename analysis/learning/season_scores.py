@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from analysis.learning.estimate_scoring import EstimateScore, score_estimates
 from analysis.learning.observations import Judged, Observed, Scored
-from analysis.learning.scoring import EstimateScore, MethodScore, score_estimates, score_methods
+from analysis.learning.scoring import MethodScore, score_methods
 
 COMPUTED: Final = "computed"
 ALL: Final = "all methods"

@@ -6,7 +6,6 @@ fit, score, or use a colour without a shape of its own: both are read in black a
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -21,7 +20,7 @@ from analysis.learning.rule_result import GroupResult, RuleResult
 from analysis.learning.scoring import MethodScore
 from analysis.learning.season_scores import SeasonScores
 from analysis.showing.figure_key import wrapped, write_head
-from analysis.showing.rules_wording import CAUTIONS, adverse_bound, number, plain
+from analysis.showing.rules_wording import CAUTIONS, adverse_bound, ks_words, number, plain
 from analysis.showing.style import (
     BEFORE,
     DPI,
@@ -297,7 +296,7 @@ def _pit_panel(figure: Figure, score: MethodScore, place: tuple[int, int], top_i
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     count = f"{pit.n} ({pit.clipped}≥)" if pit.clipped else str(pit.n)
-    chance = f"KS p {pit.ks_p:.2g}" if math.isfinite(pit.ks_p) else ""
+    chance = f"KS p {ks_words(pit)}"
     tall = figure.get_figheight()
     for line, weight, drop_in in ((f"{plain(score.method)}, {count}", "bold", 0.02),
                                   (chance, "normal", 0.21)):  # fmt: skip

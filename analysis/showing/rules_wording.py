@@ -12,7 +12,7 @@ from typing import Final
 
 from analysis.learning.rule_result import GroupResult, Residual, RuleResult
 from analysis.learning.rules import Rule
-from analysis.learning.scoring import Bias, MethodScore
+from analysis.learning.scoring import FEWEST_FOR_KS, Bias, MethodScore, Pit
 from analysis.learning.season_scores import PersonScore, SeasonScores
 from logger.units import ForceUnit, format_force
 
@@ -34,7 +34,8 @@ SCORE_KEY: Final = (
     "Peaks against the prediction stored before each lowering. Measured/predicted: geometric "
     "mean over the predicted median; spread: SD of its logarithm. Within: share of peaks inside "
     "the stored 5 to 95 % band, 90 % if all is well (90 % interval of that share). KS p: "
-    "Kolmogorov-Smirnov test of the percentiles against a uniform spread."
+    "Kolmogorov-Smirnov test of the percentiles against a uniform spread, from "
+    f"{FEWEST_FOR_KS} peaks on; with fewer it says nothing."
 )
 WEIGHT_HEAD: Final = ("who", "n", "weight/said", "spread", "typical error", "computed on those")
 WEIGHT_KEY: Final = (
@@ -155,6 +156,19 @@ def residual_words(result: RuleResult, row: Residual) -> str:
     )
 
 
+def ks_words(pit: Pit) -> str:
+    """P value of the percentiles, or how many peaks it needs.
+
+    Examples
+    --------
+    >>> ks_words(Pit((0.0, 1.0), (1.0,), 0.5, None, 3, 0))
+    'needs 11 (3 so far)'
+    """
+    if pit.ks_p is None:
+        return f"needs {FEWEST_FOR_KS} ({pit.n} so far)"
+    return f"{pit.ks_p:.2g}"
+
+
 def _bias_cells(bias: Bias) -> tuple[str, str]:
     return number(bias.ratio), number(bias.sd_log)
 
@@ -174,7 +188,7 @@ def _score_row(score: MethodScore) -> tuple[str, ...]:
         f"{bias.n} ({bias.clipped}≥)" if bias.clipped else str(bias.n),
         *_bias_cells(bias),
         f"{100 * cover.share:.0f} % ({100 * low:.0f} to {100 * high:.0f})",
-        f"{score.pit.ks_p:.2g}",
+        ks_words(score.pit),
     )
 
 

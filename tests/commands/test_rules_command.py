@@ -193,8 +193,10 @@ def test_the_scores_show_where_the_predictions_fail(learned: Learned) -> None:
     scores = {score.method: score for score in learned.scores.methods}
     let_run, span = scores["let_run_drop"], scores["span_rig"]
     assert let_run.bias.ratio > 1.3
+    assert let_run.pit.ks_p is not None
     assert let_run.pit.ks_p < 0.001
     assert let_run.pit.share[-1] > 0.4
+    assert span.pit.ks_p is not None
     assert span.pit.ks_p > 0.01
     assert 0.9 < span.bias.ratio < 1.15
     people = {person.by: person for person in learned.scores.people}

@@ -34,6 +34,7 @@ def test_a_right_predictor_is_uniform_and_covers() -> None:
     assert [score.method for score in report.methods] == ["snubbed_drop", "span_rig"]
     assert report.overall is not None
     assert report.overall.method == ALL
+    assert report.overall.pit.ks_p is not None
     assert report.overall.pit.ks_p > 0.05
     ninety = report.overall.coverage[1]
     assert ninety.level == 0.9
@@ -46,6 +47,7 @@ def test_a_low_predictor_is_seen_even_when_the_high_peaks_are_clipped() -> None:
     report = report_on(compared(200, factor=1.4, clip_n=5200.0))
     assert report.overall is not None
     assert report.overall.pit.clipped > 40
+    assert report.overall.pit.ks_p is not None
     assert report.overall.pit.ks_p < 1e-3
     assert report.overall.bias.ratio == pytest.approx(1.4, rel=0.1)
     assert sum(report.overall.pit.share) == pytest.approx(1.0)

@@ -8,13 +8,15 @@ import math
 import numpy as np
 import pytest
 from scipy.optimize import minimize
-from scipy.stats import norm
+from scipy.stats import kstwo, norm
 
+from analysis.learning.estimate_scoring import score_estimates
 from analysis.learning.scoring import (
+    FEWEST_FOR_KS,
+    Pit,
     censored_mean_sd,
     score_bias,
     score_coverage,
-    score_estimates,
     score_methods,
     score_pit,
 )
@@ -61,8 +63,8 @@ def test_percentiles_of_a_true_prediction_are_uniform_also_when_clipped() -> Non
     pit = score_pit(at, cut)
     assert np.array(pit.share) == pytest.approx(np.full(10, 0.1), abs=0.02)
     assert sum(pit.share) == pytest.approx(1.0)
-    assert pit.ks_p > 0.01
-    assert score_pit(at).ks_p < 1e-6  # the protection removed: clipped taken as measured
+    assert p_of(pit) > 0.01
+    assert p_of(score_pit(at)) < 1e-6  # the protection removed: clipped taken as measured
     coverage = score_coverage(at, cut, level=0.9)
     assert coverage.interval_90[0] < 0.9 < coverage.interval_90[1]
     assert coverage.least < coverage.share < coverage.most
@@ -70,8 +72,31 @@ def test_percentiles_of_a_true_prediction_are_uniform_also_when_clipped() -> Non
 
 def test_a_biased_prediction_is_seen() -> None:
     at = norm.cdf(np.random.default_rng(3).normal(0.8, 1.0, 200))
-    assert score_pit(at).ks_p < 1e-6
+    assert p_of(score_pit(at)) < 1e-6
     assert score_coverage(at).interval_90[1] < 0.9
+
+
+def p_of(pit: Pit) -> float:
+    assert pit.ks_p is not None
+    return pit.ks_p
+
+
+def test_so_many_pieces_find_a_prediction_off_by_its_own_sd() -> None:
+    """What the fewest pieces for a p value rests on: 80 of 100 seasons, and not one fewer."""
+    rng = np.random.default_rng(4)
+    for n, enough in ((FEWEST_FOR_KS, True), (FEWEST_FOR_KS - 1, False)):
+        at = np.sort(norm.cdf(rng.normal(1.0, 1.0, (20_000, n))), axis=1)
+        steps = np.arange(n + 1) / n
+        distance = np.maximum(steps[1:] - at, at - steps[:-1]).max(axis=1)
+        found = float(np.mean(distance > kstwo.isf(0.05, n)))
+        assert (found > 0.8) is enough
+
+
+def test_a_few_peaks_have_no_p_value() -> None:
+    few = score_pit(np.linspace(0.2, 0.9, FEWEST_FOR_KS - 1))
+    assert few.ks_p is None
+    assert few.ks_distance > 0
+    assert p_of(score_pit(np.linspace(0.2, 0.9, FEWEST_FOR_KS))) > 0.05
 
 
 def test_percentiles_at_the_ends_have_a_bin() -> None:
