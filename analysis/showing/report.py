@@ -72,7 +72,7 @@ class Review:
     why : Why or None
         Measured quantities tested as the explanation; None without a comparison.
     elsewhere : tuple of Elsewhere
-        Loads inferred at places without a cell, at hang and peak.
+        Loads inferred at the other places, at hang and peak; measured ones beside them.
     cells : Cells
         The other cells of the lowering beside this one; empty where it was alone.
     """
@@ -177,6 +177,7 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
     compared = peak_to_compare(features)
     comparison = _compare(source, features, compared, cautions)
     margins, unplaced = _margins(source, features)
+    cells = cells_of(source, features)
     return Review(
         source=source,
         features=features,
@@ -187,8 +188,8 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
         unplaced=unplaced,
         cautions=tuple(cautions),
         why=_why(source, features, comparison, cautions) if explained else None,
-        elsewhere=loads_elsewhere(source, features) if explained else (),
-        cells=cells_of(source, features) if explained else ONE_CELL,
+        elsewhere=loads_elsewhere(source, features, cells) if explained else (),
+        cells=cells,
     )
 
 

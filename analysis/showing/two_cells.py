@@ -151,9 +151,7 @@ def cell_rows(cells: Cells, unit: ForceUnit) -> Rows:
 def _force(value_n: float | None, u_n: float | None, unit: ForceUnit) -> str:
     if value_n is None:
         return "not in the record"
-    told = format_force(value_n, unit)
-    bare = told.removesuffix(f" {unit}")
-    return told if u_n is None else f"{bare} ± {format_force(u_n, unit)}"
+    return format_force(value_n, unit, u_n=u_n)
 
 
 def _cell_words(one: CellReading, unit: ForceUnit) -> str:

@@ -12,8 +12,8 @@ from typing import Final
 
 from analysis.learning.margins import Margin
 from analysis.reading.features import FLAG_WORDS
-from analysis.showing.elsewhere import HEADING as ELSEWHERE_HEADING
 from analysis.showing.elsewhere import elsewhere_rows
+from analysis.showing.elsewhere import heading_of as elsewhere_heading
 from analysis.showing.reading_wording import identified_rows, weight_words
 from analysis.showing.report import GuessScore, Review, phase_words
 from analysis.showing.two_cells import HEADING as CELLS_HEADING
@@ -110,7 +110,7 @@ def groups_of(review: Review, unit: ForceUnit) -> Groups:
         ("Measured beside predicted", _comparison(review)),
         (WHY_HEADING, why_rows(review.why, unit)),
         (CELLS_HEADING, cell_rows(review.cells, unit)),
-        (ELSEWHERE_HEADING, elsewhere_rows(review.elsewhere, unit)),
+        (elsewhere_heading(review.elsewhere), elsewhere_rows(review.elsewhere, unit)),
         ("Guesses", [_guess(guess, unit) for guess in review.guesses]),
         ("Limits", [*_margins(review, unit), *(_unplaced(x, unit) for x in review.unplaced)]),
         *budget_groups(review.features, unit),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from analysis.reading.features import read_features
 from analysis.reading.place import Place
 from analysis.reading.trace import make_trace
 from analysis.reading.two_cells import CellReading, TwoCells, compare_cells
+from analysis.showing.elsewhere import elsewhere_rows, heading_of, loads_elsewhere
 from analysis.showing.report import review_lowering
 from analysis.showing.two_cells import ONE_CELL, Cells, cell_rows
 from analysis.source import LoweringSource, load_lowering
@@ -83,14 +85,19 @@ def test_two_pairs_are_named(pair: tuple[TwoCells, tuple[CellReading, CellReadin
 
 
 def two_streams(
-    folder: Path, text: str = SHEET, *, scaling: bool = True, last: int | None = None
+    folder: Path,
+    text: str = SHEET,
+    *,
+    scaling: bool = True,
+    last: int | None = None,
+    share: float = 0.9,
 ) -> LoweringSource:
-    """One lowering on two cells' streams: red carries the piece, grey 0.9 of it."""
+    """One lowering on two cells' streams: red carries the piece, grey a share of it."""
     path = folder / "job.logbook"
     store_sheet(path, read_sheet(write_sheet(folder, text)), clock=FakeClock())
     force = drop_force()
     made = make_logbook(path, [force], station=None)
-    grey = make_logbook(path, [0.9 * force], station=None, cell="grey", scaling=scaling)
+    grey = make_logbook(path, [share * force], station=None, cell="grey", scaling=scaling)
     first, end = grey.windows[0]
     with LogbookWriter(path, clock=FakeClock()) as writer:
         writer.write([WindowOpened(1, 2, first + 2000, first), WindowClosed(1, 2, last or end)])
@@ -116,6 +123,59 @@ def test_cells_are_tied_to_the_rigs_stations_by_name(tmp_path: Path) -> None:
     for ratio in told.ratios:
         assert ratio.lead_over_fall == pytest.approx(1.0 / 0.9, rel=0.01)
     assert review.as_json()["cells"]["cells"][1]["station"] == "fall"
+
+
+def test_what_a_cell_measured_stands_beside_what_is_inferred_there(tmp_path: Path) -> None:
+    review = review_lowering(two_streams(tmp_path, SHEET.replace(ALONE, BOTH)))
+    for one, of_lead in zip(review.elsewhere, ("hang_reading_n", "peak_n"), strict=True):
+        (beside,) = one.beside
+        assert (beside.kind, beside.place, beside.cell) == ("leg", "fall", "grey")
+        lead_n = getattr(review.features, of_lead)
+        assert beside.measured_n == pytest.approx(0.9 * lead_n, rel=0.005)
+        inferred = one.loads.at("leg", "fall")
+        assert beside.difference_n == pytest.approx(beside.measured_n - inferred.force_n)
+        u_n = math.hypot(beside.measured_u_n, 2.0 * inferred.u_n)
+        assert beside.normalised == pytest.approx(beside.difference_n / u_n)
+        assert abs(beside.normalised or 9.0) <= 1.0
+    words = dict(elsewhere_rows(review.elsewhere, "kN"))["leg fall"]
+    assert words.count("(cell grey), inferred ") == 2
+    assert words.count("within their U") == 2
+    assert "not measured" not in heading_of(review.elsewhere)
+    assert review.as_json()["elsewhere"][1]["measured_beside"][0]["cell"] == "grey"
+
+
+def test_cells_that_do_not_fit_the_friction_written_are_told(tmp_path: Path) -> None:
+    review = review_lowering(two_streams(tmp_path, SHEET.replace(ALONE, BOTH), share=0.6))
+    assert all((one.beside[0].normalised or 0.0) < -1.0 for one in review.elsewhere)
+    assert "MORE than their U" in dict(elsewhere_rows(review.elsewhere, "kN"))["leg fall"]
+
+
+def test_a_lower_bound_is_no_test_of_what_is_inferred(tmp_path: Path) -> None:
+    source = two_streams(tmp_path, SHEET.replace(ALONE, BOTH))
+    review = review_lowering(source)
+    clipped = replace(review.features, peak_is_lower_bound=True)
+    found = loads_elsewhere(source, clipped, review.cells)
+    assert [one.beside[0].normalised is None for one in found] == [False, True]
+    assert "that is no test" in dict(elsewhere_rows(found, "kN"))["leg fall"]
+
+
+def test_another_peak_is_read_at_the_moment_of_the_main_one(tmp_path: Path) -> None:
+    """The other cell's largest force came a second later: what it read at the peak counts."""
+    source = two_streams(tmp_path, SHEET.replace(ALONE, BOTH))
+    review = review_lowering(source)
+    lead, fall = review.cells.readings
+    at_s = fall.features.peak_time_s
+    assert at_s is not None
+    later = replace(fall, features=replace(fall.features, peak_n=9e3, peak_time_s=at_s + 1.0))
+    _, peak = loads_elsewhere(
+        source, review.features, replace(review.cells, readings=(lead, later))
+    )
+    (beside,) = peak.beside
+    assert beside.measured_n == pytest.approx(0.9 * (review.features.peak_n or 0.0), rel=0.01)
+    assert 0.0 < beside.measured_u_n < 0.05 * beside.measured_n
+    away = replace(later, offset_s=later.offset_s + 1e4)
+    _, peak = loads_elsewhere(source, review.features, replace(review.cells, readings=(lead, away)))
+    assert peak.beside == ()
 
 
 def test_the_main_station_is_read_whichever_cell_came_first(tmp_path: Path) -> None:
