@@ -159,12 +159,13 @@ def fall_from_sling_n(sling_n: FloatArray, lead_n: FloatArray, included_rad: flo
 def friction_of_pair(
     raise_n: float, lower_n: float, raise_rel_u: float = 0.0, lower_rel_u: float = 0.0
 ) -> tuple[float, float]:
-    """Measure μθ by one cell on the fall: the same piece raised, then lowered.
+    """Measure μθ of a contact from the fall: the same load raised, then lowered.
 
     Parameters
     ----------
     raise_n, lower_n : float
-        Tension while the piece goes up and while it comes down, newtons.
+        Tension of the fall while the load goes up and while it comes down, newtons; or,
+        where the lead is read too, per newton of the lead, which need not stay the same.
     raise_rel_u, lower_rel_u : float
         Relative standard uncertainties that the two do not share (not the calibration).
 
@@ -310,11 +311,15 @@ def _told(cells: tuple[CellReading, CellReading], by: dict[Motion, Ratio]) -> Tw
     u = 0.0
     source = ""
     if up is not None and down is not None:
-        friction = 0.5 * math.log(down.lead_over_fall / up.lead_over_fall)
         zeros = sum(
             (c.features.zero_n_u / 2.0 * (1.0 / up.lead_n - 1.0 / down.lead_n)) ** 2 for c in cells
         )
-        u = math.sqrt(up.scatter_rel_u**2 + down.scatter_rel_u**2 + zeros)
+        friction, u = friction_of_pair(
+            1.0 / up.lead_over_fall,
+            1.0 / down.lead_over_fall,
+            math.hypot(up.scatter_rel_u, math.sqrt(zeros)),
+            down.scatter_rel_u,
+        )
         source = "raising and lowering"
     elif (one := down or up) is not None:
         friction = math.log(one.lead_over_fall) * (1.0 if one is down else -1.0)

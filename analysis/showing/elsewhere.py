@@ -238,15 +238,15 @@ def _both(one: Beside, inferred: str, unit: ForceUnit) -> str:
     """Show what was measured, then what is inferred, and whether they agree."""
     force = format_force(one.measured_n, unit, u_n=one.measured_u_n)
     least = "at least " if one.measured_is_lower_bound else ""
-    sign = "+" if one.difference_n >= 0 else "-"
-    apart = f"{sign}{format_force(abs(one.difference_n), unit)}"
+    apart = format_force(one.difference_n, unit)
+    apart = apart if apart.startswith("-") else f"+{apart}"
     if one.normalised is None:
         judged = "one of them is a lower bound, so that is no test"
     elif abs(one.normalised) <= 1.0:
-        judged = f"within their U (E_n {one.normalised:+.1f})"
+        judged = f"within their U (E_n {one.normalised:+z.1f})"
     else:
         judged = (
-            f"MORE than their U (E_n {one.normalised:+.1f}): look at both calibrations, at the "
+            f"MORE than their U (E_n {one.normalised:+z.1f}): look at both calibrations, at the "
             "friction written, at which cell sat where"
         )
     return f"measured {least}{force} (cell {one.cell}), inferred {inferred}: {apart}, {judged}"
