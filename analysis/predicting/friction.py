@@ -84,6 +84,18 @@ def efficiency_at_cos(efficiency_180: ArrayLike, cos_wrap: ArrayLike) -> FloatAr
     return np.asarray((1.0 - b2) / (1.0 - b2 * cos + root), dtype=np.float64)
 
 
+def to_the(ratio: FloatArray, motion: FloatArray) -> FloatArray:
+    """Give ratio^motion: quick where all move the same way, as a whole number.
+
+    Examples
+    --------
+    >>> to_the(np.array([0.5, 0.8]), np.array([-1.0, -1.0])).tolist()
+    [2.0, 1.25]
+    """
+    first = motion.reshape(-1)[0]
+    return np.asarray(ratio ** (float(first) if np.all(motion == first) else motion))
+
+
 def friction_angle(raise_n: ArrayLike, lower_n: ArrayLike) -> FloatArray:
     """Friction μθ from the tensions that raise and lower the same piece, ½ ln(T_r/T_l).
 

@@ -25,7 +25,7 @@ from analysis.predicting.path import (
     setting,
     tail_m,
 )
-from analysis.predicting.places import PLUMB, Places, length_of
+from analysis.predicting.places import PLUMB, Places, length_of, scaled
 from analysis.predicting.root import bracketed_root
 from analysis.predicting.span import LEAST_SLACK
 from logger.records import Node, Rig
@@ -81,7 +81,7 @@ def load_vector_n(rig: Rig, weight_n: ArrayLike, tag_n: ArrayLike | None = None)
     weight = np.asarray(weight_n, dtype=np.float64)
     if not np.all(np.isfinite(weight)) or np.any(weight <= 0):
         raise PredictionError(f"{name_of(rig)}: the weight must be a number above 0")
-    load = np.asarray(weight[..., None] * PLUMB)
+    load = scaled(weight, PLUMB)
     if tag_n is not None:
         load = load + np.asarray(tag_n, dtype=np.float64)
     if not np.all(np.isfinite(load)) or np.any(load[..., 2] >= 0):

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import PredictionError
-from analysis.predicting.friction import sheave_efficiency
+from analysis.predicting.friction import efficiency_at_cos, to_the
 from analysis.predicting.inputs import name_of
 from analysis.predicting.places import (
     PLUMB,
@@ -39,6 +39,7 @@ from analysis.predicting.places import (
     length_of,
     place_of,
     resultants,
+    scaled,
     sideways,
     slanted,
     unit,
@@ -146,12 +147,16 @@ def contact_ratio(node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatA
     -------
     ndarray of float64
     """
+    return _ratio_at_cos(node, np.cos(wrap_rad), drop=drop, shift=shift)
+
+
+def _ratio_at_cos(node: Node, cos_wrap: FloatArray, *, drop: bool, shift: FloatArray) -> FloatArray:
     if node.contact == "fixed":
         return np.zeros_like(shift)
     if node.contact == "wrap":
         angle = node.friction_angle * (1.0 + WRAP_FRICTION_REL_U * shift)
         return np.asarray(np.exp(-np.maximum(angle, 0.0)))
-    return sheave_efficiency(_efficiency(node, drop=drop, shift=shift), wrap_rad)
+    return efficiency_at_cos(_efficiency(node, drop=drop, shift=shift), cos_wrap)
 
 
 def _efficiency(node: Node, *, drop: bool, shift: FloatArray) -> FloatArray:
@@ -175,8 +180,8 @@ class Setting:
 
     def ratio(self, node: Node, cos_included: FloatArray) -> FloatArray:
         """Low over high tension at a node whose two legs include an angle."""
-        wrap = np.pi - np.arccos(np.clip(cos_included, -1.0, 1.0))
-        return contact_ratio(node, wrap, drop=self.drop, shift=self.shift)
+        cos_wrap = -np.clip(cos_included, -1.0, 1.0)
+        return _ratio_at_cos(node, cos_wrap, drop=self.drop, shift=self.shift)
 
 
 def setting(motion: ArrayLike, rest: ArrayLike, shift: ArrayLike, *, drop: bool) -> Setting:
@@ -240,7 +245,7 @@ def walk_to_winch(
         out = places.towards(node, path[i + 1] if i + 1 < len(path) else None)
         cos = dot(towards_piece, out)
         ratio = at.ratio(node, cos)
-        after = tension * ratio if node.contact == "fixed" else tension * ratio**-at.motion
+        after = tension * (ratio if node.contact == "fixed" else to_the(ratio, -at.motion))
         walk.turn(node.name, cos, (tension, towards_piece), (after, out))
         tension = after
         walk.legs.setdefault("fall", after)
@@ -261,7 +266,7 @@ def walk_to_anchor(
         out = places.towards(node, onward)
         cos = dot(towards_piece, out)
         ratio = at.ratio(node, cos)
-        after = tension * ratio if node.contact == "fixed" else tension * ratio**at.rest
+        after = tension * (ratio if node.contact == "fixed" else to_the(ratio, at.rest))
         walk.turn(node.name, cos, (tension, towards_piece), (after, out))
         tension, towards_piece = after, -out
     walk.end(path[-1].name, (tension, towards_piece))
@@ -302,13 +307,17 @@ def _hang_in_span(
         eta = contact_ratio(block, np.zeros_like(at.shift), drop=at.drop, shift=at.shift)
     way = places.of(second_point(rig)) - places.of(high_block(rig))
     along = dot(way, down)
-    across = way - along[..., None] * down
+    across = way - scaled(along, down)
     span = length_of(across)
     state = solve_span(span, along, rope_m, efficiency=eta, motion=at.motion, by_angle=sheave)
-    aside = across / np.where(span > 0, span, 1.0)[..., None]
-    aside = np.where((span > 0)[..., None], aside, sideways(down))
-    lead = slanted(state.lead_angle_rad, aside, down)
-    return state, lead, slanted(state.standing_angle_rad, -aside, down)
+    level = span > 0
+    aside = across / np.where(level, span, 1.0)[..., None]
+    if not np.all(level):
+        aside = np.where(level[..., None], aside, sideways(down))
+    long, held = state.lead_m, state.standing_m
+    lead = slanted(state.from_high_block_m / long, state.depth_m / long, aside, down)
+    standing = slanted(state.to_anchor_m / held, state.below_anchor_m / held, -aside, down)
+    return state, lead, standing
 
 
 def hang(

@@ -35,6 +35,7 @@ from analysis.predicting.path import (
     standing_redirects,
 )
 from analysis.predicting.piece import PieceDraws, PieceEstimate, draw, estimate
+from analysis.predicting.places import PLUMB
 from analysis.predicting.rig import check_rig, reading_per_newton, station_gain
 from analysis.predicting.shares import VarianceShares
 from logger.records import Leg, Piece, Rig, Rope
@@ -183,8 +184,10 @@ def outcome(
     per_newton = loads_per_newton(rig, -1.0, drop=True, shift=case.shift)
     dropping = in_newtons(rig, peak, per_newton)
     hanging = setting(case.rng.uniform(-1.0, 1.0, case.n), 0.0, case.shift, drop=False)
-    weight = load_vector_n(rig, case.draws.weight_n, tag_force_n(rig))
-    still = hang(rig, hanging, weight)
+    load, times = PLUMB, case.draws.weight_n
+    if rig.tag_line_pull is not None:  # the direction of the load changes with the weight
+        load, times = load_vector_n(rig, times, tag_force_n(rig)), np.ones(())
+    still = hang(rig, hanging, load)
     raising = None
     if peak.before_n is not None:
         raising = loads_per_newton(rig, 1.0, shift=case.shift)
@@ -195,7 +198,7 @@ def outcome(
             before = peak.before_n * reading_per_newton(rig, raising, station)
             reading = np.maximum(reading, before)
         peaks[station.name] = reading
-        hangs[station.name] = reading_per_newton(rig, still, station)
+        hangs[station.name] = times * reading_per_newton(rig, still, station)
     return Outcome(case, peak, dropping, peaks, hangs)
 
 

@@ -9,25 +9,38 @@ The piece's block lies on the lower arc of the ellipse l₁ + l₂ = L about the
 Its horizontal place x is found from T₁ sin α₁ = T₂ sin α₂ with T₂ = q T₁: the residual
 x/l₁ − q (D − x)/l₂ is negative at x = 0 and positive at x = D, so a bracketed
 iteration cannot miss the root. The resultant of two legs that pull inwards cannot point
-out of the lower arc, so the vertical part is always positive. Weight of the rope neglected, contacts are points, no wind.
+out of the lower arc, so the vertical part is always positive. Weight of the rope neglected,
+contacts are points, no wind.
+
+Many frictions in one geometry (the draws of a prediction) start from a polynomial in η and
+motion through solved places, kept for the geometry; the iteration ends at the same residual
+whatever the start.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import PredictionError
-from analysis.predicting.friction import efficiency_at_cos
+from analysis.predicting.friction import efficiency_at_cos, to_the
 from analysis.predicting.root import bracketed_root
 
 FloatArray = NDArray[np.float64]
 
 LEAST_SLACK: Final = 1e-4
 """Rope less than this part longer than the straight distance counts as tight."""
+
+_MANY: Final = 200
+"""From so many frictions in one geometry on, a polynomial gives the start."""
+
+_NODES: Final = 12
+"""Of that polynomial in η and in motion; the residual of its start is 1e-9 to 1e-14."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,22 +51,32 @@ class SpanState:
     ----------
     from_high_block_m, depth_m : ndarray
         Horizontal distance from, and depth below, the high block A.
+    to_anchor_m, below_anchor_m : ndarray
+        The same from the anchor B.
     lead_m, standing_m : ndarray
         Leg lengths l₁ (A to piece) and l₂ (piece to B).
-    lead_angle_rad, standing_angle_rad : ndarray
-        Angles of the legs from plumb at the piece, α₁ and α₂.
     lead_share, standing_share : ndarray
         Leg tension per newton of vertical load.
     """
 
     from_high_block_m: FloatArray
     depth_m: FloatArray
+    to_anchor_m: FloatArray
+    below_anchor_m: FloatArray
     lead_m: FloatArray
     standing_m: FloatArray
-    lead_angle_rad: FloatArray
-    standing_angle_rad: FloatArray
     lead_share: FloatArray
     standing_share: FloatArray
+
+    @property
+    def lead_angle_rad(self) -> FloatArray:
+        """Angle of the lead from plumb at the piece, α₁."""
+        return np.asarray(np.arctan2(self.from_high_block_m, self.depth_m))
+
+    @property
+    def standing_angle_rad(self) -> FloatArray:
+        """Angle of the standing leg from plumb at the piece, α₂."""
+        return np.asarray(np.arctan2(self.to_anchor_m, self.below_anchor_m))
 
     @property
     def wrap_rad(self) -> FloatArray:
@@ -81,11 +104,13 @@ class _Problem:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Place:
-    """Legs for a horizontal place of the block."""
+    """Legs for a horizontal place of the block, and q = T_standing / T_lead there."""
 
+    x: FloatArray
     depth: FloatArray
     lead: FloatArray
     standing: FloatArray
+    q: FloatArray
 
 
 def _place(p: _Problem, x: FloatArray) -> _Place:
@@ -93,22 +118,16 @@ def _place(p: _Problem, x: FloatArray) -> _Place:
     flat = 1.0 - p.slant**2
     depth = (level * p.slant + np.sqrt(np.maximum(level**2 - flat * x**2, 0.0))) / flat
     lead = level + p.slant * depth
-    return _Place(depth, lead, p.rope_m - lead)
+    standing = p.rope_m - lead
+    eta = p.efficiency
+    if p.by_angle:
+        across = x * (p.span_m - x) - depth * (depth - p.height_m)
+        eta = efficiency_at_cos(eta, np.clip(across / (lead * standing), -1.0, 1.0))
+    return _Place(x, depth, lead, standing, to_the(eta, p.motion))
 
 
-def _ratio(p: _Problem, x: FloatArray, at: _Place) -> FloatArray:
-    """Give q = T_standing / T_lead for the motion given."""
-    if not p.by_angle:
-        return np.asarray(p.efficiency**p.motion)
-    across = x * (p.span_m - x) - at.depth * (at.depth - p.height_m)
-    cos_wrap = np.clip(across / (at.lead * at.standing), -1.0, 1.0)
-    return np.asarray(efficiency_at_cos(p.efficiency, cos_wrap) ** p.motion)
-
-
-def _residual(p: _Problem, x: FloatArray) -> FloatArray:
-    at = _place(p, x)
-    q = _ratio(p, x, at)
-    return np.asarray(x / at.lead - q * (p.span_m - x) / at.standing)
+def _residual(p: _Problem, at: _Place) -> FloatArray:
+    return np.asarray(at.x / at.lead - at.q * (p.span_m - at.x) / at.standing)
 
 
 def _frictionless(p: _Problem) -> FloatArray:
@@ -118,18 +137,74 @@ def _frictionless(p: _Problem) -> FloatArray:
     return np.broadcast_to(np.clip(x, 0.0, p.span_m), p.shape)
 
 
-def _root(p: _Problem) -> FloatArray:
-    """Horizontal place of the block. At the span's ends the residual is a rough one."""
-    high = np.broadcast_to(p.span_m, p.shape)
+def _start(p: _Problem) -> FloatArray:
+    """First guess: the frictionless place, or a polynomial where one geometry has many frictions."""
+    geometry = (p.span_m, p.height_m, p.rope_m)
+    if math.prod(p.shape) < _MANY or any(v.size > 1 for v in geometry):
+        return _frictionless(p)
+    low = math.floor(10.0 * float(np.min(p.efficiency)) - 1e-9) / 10.0
+    low = min(max(low, 0.1), 0.9)
+    span, height, rope = (float(v.item()) for v in geometry)
+    rows = (
+        _chebyshev((2.0 * _single(p.efficiency) - 1.0 - low) / (1.0 - low)),
+        _chebyshev(_single(p.motion)),
+    )
+    guess = np.sum(
+        rows[0] * np.tensordot(_table(span, height, rope, low, by_angle=p.by_angle), rows[1], 1), 0
+    )
+    return np.broadcast_to(np.clip(guess, 0.0, p.span_m), p.shape)
+
+
+def _single(values: FloatArray) -> FloatArray:
+    """Give one value for an array of equal ones."""
+    first = values.reshape(-1)[:1]
+    return first if np.all(values == first) else values
+
+
+def _chebyshev(x: FloatArray) -> FloatArray:
+    """Chebyshev polynomials T₀ to T₁₁ at values from −1 to 1, (12, ...)."""
+    rows = np.empty((_NODES, *x.shape))
+    rows[0], rows[1] = 1.0, x
+    for i in range(2, _NODES):
+        rows[i] = 2.0 * x * rows[i - 1] - rows[i - 2]
+    return rows
+
+
+@lru_cache(maxsize=64)
+def _table(
+    span_m: float, height_m: float, rope_m: float, low: float, *, by_angle: bool
+) -> FloatArray:
+    """Coefficients in η (from ``low`` to 1) and motion of the place in one geometry, (12, 12)."""
+    nodes = np.cos(np.pi * (np.arange(_NODES) + 0.5) / _NODES)
+    eta = 0.5 * (1.0 + low) + 0.5 * (1.0 - low) * nodes[:, None]
+    solved = solve_span(
+        span_m, height_m, rope_m, efficiency=eta, motion=nodes, by_angle=by_angle
+    ).from_high_block_m
+    weights = _chebyshev(nodes) * (2.0 / _NODES)
+    weights[0] /= 2.0
+    table = weights @ solved @ weights.T
+    table.setflags(write=False)
+    return table
+
+
+def _root(p: _Problem) -> _Place:
+    """Find the block's place. At the span's ends the residual is a rough one."""
+    seen: list[_Place] = []
+
+    def residual(x: FloatArray) -> FloatArray:
+        seen[:] = [_place(p, x)]
+        return _residual(p, seen[0])
+
     f_high = np.broadcast_to(p.span_m / p.rope_m, p.shape)
-    return bracketed_root(
-        lambda x: _residual(p, x),
+    x = bracketed_root(
+        residual,
         np.zeros(p.shape),
-        high,
-        _frictionless(p),
+        np.broadcast_to(p.span_m, p.shape),
+        _start(p),
         ends=(-f_high, f_high),
         size=p.span_m,
     )
+    return seen[0] if seen[0].x is x else _place(p, x)
 
 
 def _problem(
@@ -214,18 +289,16 @@ def solve_span(
     (3.16, 2128)
     """
     p = _problem(span_m, height_m, rope_m, efficiency, motion, by_angle=by_angle)
-    x = _root(p)
-    at = _place(p, x)
-    q = _ratio(p, x, at)
-    vertical = at.depth / at.lead + q * (at.depth - p.height_m) / at.standing
-    share = 1.0 / vertical
+    at = _root(p)
+    below = at.depth - p.height_m
+    share = np.asarray(1.0 / (at.depth / at.lead + at.q * below / at.standing))
     return SpanState(
-        from_high_block_m=x,
+        from_high_block_m=at.x,
         depth_m=at.depth,
+        to_anchor_m=np.asarray(p.span_m - at.x),
+        below_anchor_m=np.asarray(below),
         lead_m=at.lead,
         standing_m=at.standing,
-        lead_angle_rad=np.asarray(np.arctan2(x, at.depth)),
-        standing_angle_rad=np.asarray(np.arctan2(p.span_m - x, at.depth - p.height_m)),
-        lead_share=np.asarray(share),
-        standing_share=np.asarray(q * share),
+        lead_share=share,
+        standing_share=np.asarray(at.q * share),
     )

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import PredictionError
+from analysis.predicting.friction import to_the
 from analysis.predicting.inputs import name_of
 from analysis.predicting.path import (
     Setting,
@@ -31,7 +32,7 @@ from analysis.predicting.path import (
     walk_to_anchor,
     walk_to_winch,
 )
-from analysis.predicting.places import Places, dot, length_of, resultants, unit
+from analysis.predicting.places import Places, dot, length_of, resultants, scaled, unit
 from logger.records import Leg, Rig
 
 FloatArray = NDArray[np.float64]
@@ -75,14 +76,14 @@ def _held_per_lead(
     one = np.ones(np.broadcast_shapes(at.motion.shape, rope.shape))
     walk = Walk()
     walk.legs["lead"] = one
-    force = -one[..., None] * lead
+    force = scaled(-one, lead)
     if rig.method == "span_rig":
         block = piece_block(rig)
         way = tie - places.of(second_point(rig))
         standing, rope = unit(way), rope + length_of(way)
-        ratio = at.ratio(block, dot(lead, standing)) ** at.motion
+        ratio = to_the(at.ratio(block, dot(lead, standing)), at.motion)
         walk.legs["standing"] = one * ratio
-        force = force - walk.legs["standing"][..., None] * standing
+        force = force - scaled(walk.legs["standing"], standing)
         walk_to_anchor(rig, at, places, walk, (walk.legs["standing"], standing))
         size = length_of(force)
         walk.end(block.name, (size, force / size[..., None]))
@@ -157,12 +158,10 @@ def force_at_piece(
     _check_tie(rig, where, tie)
     lead_n = pull / winch
     return HeldPiece(
-        force_n=np.asarray(lead_n[..., None] * force),
+        force_n=scaled(lead_n, force),
         legs={leg: np.asarray(lead_n * share) for leg, share in walk.legs.items()},
         slings={name: np.asarray(lead_n * share) for name, share in walk.slings.items()},
-        vectors={
-            name: np.asarray(lead_n[..., None] * v) for name, v in resultants(walk.pulls).items()
-        },
+        vectors={name: scaled(lead_n, v) for name, v in resultants(walk.pulls).items()},
         rope_m=rope,
     )
 
