@@ -9,11 +9,11 @@ handed on before either sees it.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from logger.decoders import Decoded, Decoder, Opcode
+from logger.decoders import Decoded, Decoder, Opcode, Piece, feeding
 from logger.device_notes import ClockAnswers, Counters
 from logger.errors import RecordingError
 from logger.follower import Follower, LoweringHub
@@ -106,6 +106,7 @@ class CellLine:
         self.state = CellState(plan.name)
         self.handshake = handshake_of(decoder) if asks else None
         self._decoder = decoder
+        self._feed = feeding(decoder)
         self._hub = hub
         self._settings = trigger
         self._info: CellInfo | None = None
@@ -155,9 +156,9 @@ class CellLine:
         if self.handshake is not None:
             self.handshake.link_up(now_ns)
 
-    def feed(self, data: bytes, received_ns: int) -> None:
-        """Take bytes as they came."""
-        self._take_all(self._decoder.feed(data, received_ns))
+    def feed(self, pieces: Sequence[Piece]) -> None:
+        """Take bytes as they came, each piece with the host time of its arrival."""
+        self._take_all(self._feed(pieces))
 
     def dropped(self, n_bytes: int, now_ns: int) -> None:
         """Take note that bytes of this cell found no room in the queue."""
@@ -200,13 +201,14 @@ class CellLine:
 
     def _take_all(self, decoded: list[Decoded]) -> None:
         """Take readings in order; faults of one kind in one piece become one row."""
-        faults: dict[str, list[Fault]] = {}
+        faults: dict[tuple[str, int], list[Fault]] = {}
         for reading in decoded:
             if isinstance(reading, SampleFrame | SampleRun):
-                self._heard_ns = reading.received_ns
-                self._place(reading if isinstance(reading, SampleRun) else reading.run())
+                run = reading if isinstance(reading, SampleRun) else reading.run()
+                self._heard_ns = int(run.received_ns[-1])
+                self._place(run)
             elif isinstance(reading, Fault):
-                faults.setdefault(reading.kind, []).append(reading)
+                faults.setdefault((reading.kind, reading.received_ns), []).append(reading)
                 self._loss = self._loss or ("silent" if reading.kind == "silent" else "damaged")
             elif isinstance(reading, StatusFrame):
                 self._take_status(reading)
@@ -280,7 +282,7 @@ class CellLine:
                 oldest = oldest.part(0, excess)
             excess -= oldest.n_frames
             detail = "the device has not said who it is (INFO)"
-            self.note(Fault("no_reply", run.received_ns, len(oldest.counts), detail))
+            self.note(Fault("no_reply", int(run.received_ns[-1]), len(oldest.counts), detail))
             self._loss = "not_identified"
 
     def _place(self, run: SampleRun) -> None:
@@ -297,7 +299,7 @@ class CellLine:
                 self.note(placed)
             rest = run.part(used, run.n_frames) if used < run.n_frames else None
             if isinstance(placed, Restart):
-                self._restart(placed, rest, run.received_ns)
+                self._restart(placed, rest, int(run.received_ns[0]))
             if rest is None or isinstance(placed, Restart):
                 return
             run = rest
@@ -308,7 +310,7 @@ class CellLine:
         if placed.fault is not None:
             self.note(placed.fault)
         missing = placed.n_missing
-        self._note_gap(stream, placed.first_index - missing, missing, run.received_ns)
+        self._note_gap(stream, placed.first_index - missing, missing, int(run.received_ns[0]))
         self._loss = ""
         tick_us = stream.placer.place_on(run)
         item = run.placed(stream.id, placed.first_index, tick_us)

@@ -16,7 +16,7 @@ from typing import Final
 
 from logger.cell_line import CellLine, CellPlan
 from logger.clock import Clock
-from logger.decoders import open_decoder
+from logger.decoders import Piece, open_decoder
 from logger.errors import TransportError
 from logger.live import Consumer, Snapshot
 from logger.samples import Fault, FaultNoted, RecordItem
@@ -295,8 +295,7 @@ class Pipeline:
         """Handle what waits, slice by slice; whether there was anything."""
         events, dropped = self._queue.take()
         for start in range(0, len(events), SLICE):
-            for event in events[start : start + SLICE]:
-                self._handle(event)
+            self._handle(events[start : start + SLICE])
             for line in self._lines:
                 line.follow()
             self._tick()
@@ -306,15 +305,25 @@ class Pipeline:
             self._tick()
         return bool(events or dropped)
 
-    def _handle(self, event: TransportEvent) -> None:
-        line, notice = self._lines[event.line], event.notice
-        if notice is None:
-            line.feed(event.data, event.received_ns)
-        elif notice.kind == "connected":
+    def _handle(self, events: Sequence[TransportEvent]) -> None:
+        """Give each line what came for it, in order: bytes together up to the next notice."""
+        waiting: dict[int, list[Piece]] = {}
+        for event in events:
+            if event.notice is None:
+                waiting.setdefault(event.line, []).append((event.data, event.received_ns))
+                continue
+            self._lines[event.line].feed(waiting.pop(event.line, ()))
+            self._take_notice(event.line, event.notice)
+        for number, pieces in waiting.items():
+            self._lines[number].feed(pieces)
+
+    def _take_notice(self, number: int, notice: Fault) -> None:
+        line = self._lines[number]
+        if notice.kind == "connected":
             line.link_up(notice)
         elif notice.kind != "disconnected":
             line.note(notice)
-        elif self._transports[event.line].answers:
+        elif self._transports[number].answers:
             line.link_down(notice)
 
     def _tick(self) -> None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -157,34 +158,72 @@ class Placer:
             placed now. The next one, if there is one, is for :meth:`place`, which would have
             placed these k in the very same way.
         """
-        last = self._last
+        last, n = self._last, run.frame_size
         assert last is not None  # noqa: S101 - a frame has been placed
-        n, nominal_hz, first = run.frame_size, self._nominal_hz, self._first
-        assert first is not None  # noqa: S101
-        index, tick_us = last.first_index, last.tick_us
-        came = run.tick_us.tolist()
-        ticks = [tick_us]
-        for before, after in itertools.pairwise(came):
-            rate_hz, rate_error = _believed(
-                nominal_hz, index - first.first_index, tick_us - first.tick_us
+        came, received = run.tick_us.tolist(), run.received_ns.tolist()
+        steps = [after - before for before, after in itertools.pairwise(came)]
+        if self._all_go_on(n, steps, received):
+            tick_us: Int64Array = run.tick_us + (last.tick_us - came[0])
+        else:
+            tick_us = np.array(list(self._going_on(n, steps, received)), dtype=np.int64)
+        k = len(tick_us)
+        if k > 1:
+            index = last.first_index + (k - 1) * n
+            self._last = _Seen(index, int(tick_us[-1]), n, received[k - 1])
+            newest = range(max(1, k - _RECENT), k)
+            self._recent.extend(((run.index16 + i * n) % _INDEX_WRAP, came[i]) for i in newest)
+        return tick_us
+
+    def _all_go_on(self, n: int, steps: list[int], received: list[int]) -> bool:
+        """Whether all frames surely go on, whatever rate is believed from frame to frame.
+
+        Notes
+        -----
+        The measured rate after a frame lies between that before it and the frame's own, so
+        none leaves the range of the rates taken here; the tolerance is the least of any.
+        """
+        if not steps:
+            return True
+        least, most = min(steps), max(steps)
+        if least <= 0 or most > _HOST_SLACK_US // 2:
+            return False
+        if (max(received) - min(received)) // 1000 > _HOST_SLACK_US // 2:
+            return False
+        rates = [self._nominal_hz, n / least * 1e6, n / most * 1e6]
+        first, last = self._first, self._last
+        assert first is not None and last is not None  # noqa: S101, PT018
+        if last.tick_us > first.tick_us:
+            rates.append(
+                (last.first_index - first.first_index) / (last.tick_us - first.tick_us) * 1e6
             )
-            step_us = (after - before) % _TICK_WRAP_US
+        low_hz, high_hz = min(rates), max(rates)
+        off = max(n - least * low_hz / 1e6, most * high_hz / 1e6 - n)
+        jitter = self._jitter_us * low_hz / 1e6, self._jitter_us * high_hz / 1e6
+        widest = 2 + _NOMINAL_RATE_ERROR * n + jitter[1]
+        return off < 1.999 + _MEASURED_RATE_ERROR * n + jitter[0] and widest < _INDEX_WRAP / 4
+
+    def _going_on(self, n: int, steps: list[int], received: list[int]) -> Iterator[int]:
+        """Unwrapped ticks of the frame just placed and of those that go on, one by one."""
+        first, last = self._first, self._last
+        assert first is not None and last is not None  # noqa: S101, PT018
+        index, tick_us = last.first_index, last.tick_us
+        yield tick_us
+        for step, (before_ns, after_ns) in zip(steps, itertools.pairwise(received), strict=True):
+            rate_hz, rate_error = _believed(
+                self._nominal_hz, index - first.first_index, tick_us - first.tick_us
+            )
+            step_us, host_us = step % _TICK_WRAP_US, (after_ns - before_ns) / 1000
             tolerance = 2 + rate_error * n + self._jitter_us * rate_hz / 1e6
             if (
                 abs(n - step_us * rate_hz / 1e6) > tolerance
                 or tolerance >= _INDEX_WRAP / 2
-                or not 0 < step_us <= _HOST_SLACK_US
+                or step_us == 0
+                or abs(step_us - host_us) > _HOST_SLACK_US + 0.001 * abs(host_us)
             ):
-                break
+                return
             index += n
             tick_us += step_us
-            ticks.append(tick_us)
-        k = len(ticks)
-        if k > 1:
-            self._last = _Seen(index, tick_us, n, run.received_ns)
-            index16 = (number % _INDEX_WRAP for number in itertools.count(run.index16 + n, n))
-            self._recent.extend(zip(index16, came[1:k], strict=False))
-        return np.array(ticks, dtype=np.int64)
+            yield tick_us
 
     def tick_at(self, tick_us: int, host_ns: int) -> int | None:
         """Unwrap a tick that is no frame's: an answer to TIME, read at about ``host_ns``.

@@ -52,13 +52,13 @@ class SampleFrame:
 
     def run(self) -> SampleRun:
         """Make a run of this frame alone."""
-        ticks = np.array([self.tick_us], dtype=np.int64)
-        return SampleRun(self.index16, ticks, self.counts, self.received_ns)
+        tick, received = (np.array([n], dtype=np.int64) for n in (self.tick_us, self.received_ns))
+        return SampleRun(self.index16, tick, self.counts, received)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SampleRun:
-    """Data frames of one size that came in one piece, each going on where the last ended.
+    """Data frames of one size that came one after the other, each going on where the last ended.
 
     Parameters
     ----------
@@ -68,14 +68,14 @@ class SampleRun:
         Device tick of the first sample of each frame, as it came (32 bit), m ≥ 1.
     counts : (m·n,) int32, read-only
         Samples of all frames, n of each.
-    received_ns : int
-        Host time at which the piece arrived that ended them.
+    received_ns : (m,) int64, read-only
+        Host time at which the last byte of each frame arrived.
     """
 
     index16: int
     tick_us: Int64Array
     counts: CountArray
-    received_ns: int
+    received_ns: Int64Array
 
     @property
     def n_frames(self) -> int:
@@ -94,7 +94,7 @@ class SampleRun:
             (self.index16 + number * n) % 2**16,
             int(self.tick_us[number]),
             self.counts[number * n : (number + 1) * n],
-            self.received_ns,
+            int(self.received_ns[number]),
         )
 
     def part(self, begin: int, end: int) -> SampleRun:
@@ -104,14 +104,13 @@ class SampleRun:
             (self.index16 + begin * n) % 2**16,
             self.tick_us[begin:end],
             self.counts[begin * n : end * n],
-            self.received_ns,
+            self.received_ns[begin:end],
         )
 
     def placed(self, stream_id: int, first_index: int, tick_us: Int64Array) -> SamplesPlaced:
         """Make the item of the first frames, one for each of the ``(k,)`` unwrapped ticks."""
         k, n = len(tick_us), self.frame_size
-        received_ns = np.full(k, self.received_ns, dtype=np.int64)
-        frames = FrameTable(np.full(k, n, dtype=np.int64), tick_us, received_ns)
+        frames = FrameTable(np.full(k, n, dtype=np.int64), tick_us, self.received_ns[:k])
         return SamplesPlaced(stream_id, first_index, self.counts[: k * n], frames)
 
 

@@ -10,7 +10,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Final, cast
 
-from logger.decoders.base import Decoded, Decoder, Opcode
+from logger.decoders.base import Decoded, Decoder, Opcode, Piece, feeding
 from logger.errors import InputError
 
 DECODERS: Final[dict[str, tuple[str, str]]] = {
@@ -57,4 +57,7 @@ def _declared(path: Path) -> Decoder:
     return DeclaredDecoder(load_profile(path))
 
 
-__all__ = ["DECODERS", "PACKET_DECODERS", "PROFILE", "Decoded", "Decoder", "Opcode", "open_decoder"]
+__all__ = [
+    "DECODERS", "PACKET_DECODERS", "PROFILE", "Decoded", "Decoder", "Opcode", "Piece", "feeding",
+    "open_decoder",
+]  # fmt: skip

@@ -6,6 +6,7 @@ Must not: do I/O, look at a clock, or raise because of what the bytes hold.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final, Protocol, runtime_checkable
@@ -18,6 +19,9 @@ NO_TEMPERATURE: Final = -(2**15)
 NO_BATTERY: Final = 255
 
 Decoded = Reading | Fault
+
+Piece = tuple[bytes, int]
+"""Bytes as they came, and the host time of their arrival."""
 
 
 class Opcode(IntEnum):
@@ -49,6 +53,22 @@ class Decoder(Protocol):
     def encode_request(self, opcode: int, request_id: int, arguments: bytes = b"") -> bytes:
         """Bytes of a request to the device, framing included."""
         ...
+
+
+@runtime_checkable
+class Gathering(Protocol):
+    """A decoder that takes many pieces at once for less than one by one costs."""
+
+    def feed_all(self, pieces: Sequence[Piece]) -> list[Decoded]:
+        """Give what :meth:`Decoder.feed` would have given for each piece, in the same order."""
+        ...
+
+
+def feeding(decoder: Decoder) -> Callable[[Sequence[Piece]], list[Decoded]]:
+    """Give the decoder's way to take many pieces, in order."""
+    if isinstance(decoder, Gathering):
+        return decoder.feed_all
+    return lambda pieces: [found for piece in pieces for found in decoder.feed(*piece)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,16 +108,25 @@ class Splitter:
     def feed(self, data: bytes) -> list[bytes | None]:
         """Give the parts that the bytes completed, None once for each one too long."""
         *whole, tail = (self._tail + data).split(self._delimiter)
+        parts: list[bytes | None]
+        if self._skipping or max(map(len, whole), default=0) > self._longest:
+            parts = self._judged(whole)
+        else:
+            parts = list(filter(None, whole))
+        if len(tail) > self._longest and not self._skipping:
+            self._skipping = True
+            parts.append(None)
+        self._tail = b"" if self._skipping else tail
+        return parts
+
+    def _judged(self, whole: list[bytes]) -> list[bytes | None]:
+        """Skip what is left of a part that was told of, tell of those that are too long."""
         parts: list[bytes | None] = []
         for part in whole:
             if self._skipping:
                 self._skipping = False
             elif part:
                 parts.append(part if len(part) <= self._longest else None)
-        if len(tail) > self._longest and not self._skipping:
-            self._skipping = True
-            parts.append(None)
-        self._tail = b"" if self._skipping else tail
         return parts
 
     def finish(self) -> int:

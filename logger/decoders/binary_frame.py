@@ -14,15 +14,14 @@ Networking 7(2), 1999. CRC-32 as in ISO/IEC/IEEE 8802-3 (Ethernet) and zlib.
 
 from __future__ import annotations
 
+import itertools
 import struct
 import zlib
-from collections.abc import Callable
-from functools import cache
+from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 import numpy as np
 from cobs import cobs
-from numpy.typing import NDArray
 
 from logger.decoders.base import (
     MAX_SAMPLES,
@@ -30,6 +29,7 @@ from logger.decoders.base import (
     NO_TEMPERATURE,
     WIRE_VERSION,
     Decoded,
+    Piece,
     Splitter,
     fault,
 )
@@ -86,8 +86,8 @@ def frame(payload: bytes) -> bytes:
 class BinaryFrameDecoder:
     """Finds frames between delimiters, checks them and reads their payloads.
 
-    Data frames of one size that go on where the last ended come as one run, so that what
-    follows has its costs once a read, not once a frame.
+    Data frames of one size that go on where the last ended come as one run, also over many
+    pieces, so that what follows has its costs once a turn, not once a frame.
     """
 
     __slots__ = ("_parts",)
@@ -97,23 +97,20 @@ class BinaryFrameDecoder:
 
     def feed(self, data: bytes, received_ns: int) -> list[Decoded]:
         """Take bytes as they came and return what they completed."""
-        found: list[Decoded] = []
-        alike: list[bytes] = []  # checked data frames of one length, with their CRC
-        for part in self._parts.feed(data):
-            raw = _unframe(part, received_ns)
-            if isinstance(raw, Fault) or raw[0] != _DATA_FIRST:
-                found += _read_data(alike, received_ns)
-                alike = []
-                found.append(
-                    raw if isinstance(raw, Fault) else read_payload(raw[: -CHECK.size], received_ns)
-                )
-                continue
-            if alike and (len(raw) != len(alike[0]) or len(alike) == MAX_RUN):
-                found += _read_data(alike, received_ns)
-                alike = []
-            alike.append(raw)
-        found += _read_data(alike, received_ns)
-        return found
+        return self.feed_all(((data, received_ns),))
+
+    def feed_all(self, pieces: Sequence[Piece]) -> list[Decoded]:
+        """Take many pieces, in order, and return what they completed."""
+        parts: list[bytes | None] = []
+        came: list[int] = []
+        for data, received_ns in pieces:
+            ended = self._parts.feed(data)
+            parts += ended
+            came += [received_ns] * len(ended)
+        raws = _all_sound(parts)
+        if raws is not None and len(set(map(len, raws))) == 1:
+            return list(_read_alike(raws, came))
+        return list(_read_mixed(list(map(_unframe, parts, came)), came))
 
     def finish(self, received_ns: int) -> list[Decoded]:
         """Report an unfinished frame when the link ends; forget it."""
@@ -125,6 +122,18 @@ class BinaryFrameDecoder:
     def encode_request(self, opcode: int, request_id: int, arguments: bytes = b"") -> bytes:
         """Bytes of a request; a leading delimiter ends whatever the device had half read."""
         return _DELIMITER + frame(bytes((opcode, request_id)) + arguments)
+
+
+def _all_sound(parts: list[bytes | None]) -> list[bytes] | None:
+    """Undo COBS and verify the check sums, for all at once; None as soon as one is not sound."""
+    if None in parts:
+        return None
+    try:
+        raws: list[bytes] = list(map(cobs.decode, parts))
+    except cobs.DecodeError:
+        return None
+    sound = set(map(zlib.crc32, raws)) == {_RESIDUE} and min(map(len, raws)) > CHECK.size
+    return raws if sound else None
 
 
 def _unframe(encoded: bytes | None, received_ns: int) -> bytes | Fault:
@@ -167,33 +176,39 @@ def read_payload(payload: bytes, received_ns: int) -> Decoded:
     return read(payload, received_ns)
 
 
-def _read_data(frames: list[bytes], received_ns: int) -> list[Decoded]:
-    """Read checked data frames of one length, their CRC behind them: runs, or faults."""
-    if not frames:
-        return []
-    n, rest = divmod(len(frames[0]) - DATA_HEADER.size - CHECK.size, 4)
-    if n < 1 or rest or any(frame[1] != n for frame in frames):
-        return [_read_one(frame[: -CHECK.size], received_ns) for frame in frames]
-    rows = np.frombuffer(b"".join(frames), _rows_of(n))
-    begins = np.flatnonzero(np.diff(rows["index16"]) != n) + 1
-    parts = np.split(rows, begins) if len(begins) else [rows]
-    return [_run(part, received_ns) for part in parts]
+def _read_mixed(raws: list[bytes | Fault], came: list[int]) -> Iterator[Decoded]:
+    """Read frames of any kind, their CRC behind them, and pass on faults, in order."""
+    lengths = [0 if isinstance(raw, Fault) else len(raw) for raw in raws]
+    begin = 0
+    for length, alike in itertools.groupby(lengths):
+        end = begin + len(list(alike))
+        if length:
+            yield from _read_alike(raws[begin:end], came[begin:end])  # type: ignore[arg-type]
+        else:
+            yield from raws[begin:end]  # type: ignore[misc]
+        begin = end
 
 
-@cache
-def _rows_of(n: int) -> np.dtype[np.void]:
-    """Layout of a data frame of ``n`` samples with its CRC."""
-    return np.dtype(
-        [("first", "u1"), ("n", "u1"), ("index16", "<u2"), ("tick_us", "<u4"),
-         ("counts", "<i4", (n,)), ("check", "<u4")]
-    )  # fmt: skip
-
-
-def _run(rows: NDArray[np.void], received_ns: int) -> SampleRun:
-    tick_us = rows["tick_us"].astype(np.int64)
-    counts = rows["counts"].astype(np.int32).reshape(-1)
-    tick_us.flags.writeable = counts.flags.writeable = False
-    return SampleRun(int(rows["index16"][0]), tick_us, counts, received_ns)
+def _read_alike(raws: list[bytes], came: list[int]) -> Iterator[Decoded]:
+    """Read checked frames of one length: as runs if all are data frames, else one by one."""
+    n, rest = divmod(len(raws[0]) - DATA_HEADER.size - CHECK.size, 4)
+    first = _DATA_FIRST | n << 8
+    words = None if rest or n < 1 else np.frombuffer(b"".join(raws), "<u4").reshape(-1, n + 3)
+    if words is None or ((words[:, 0] & 0xFFFF) != first).any():
+        for raw, received_ns in zip(raws, came, strict=True):
+            yield read_payload(raw[: -CHECK.size], received_ns)
+        return
+    # The first word holds kind, n and, above them, the index: it goes on by n << 16, and wraps.
+    begins = np.flatnonzero(np.diff(words[:, 0]) != n << 16) + 1
+    tick_us = words[:, 1].astype(np.int64)
+    counts = words[:, 2:-1].astype(np.uint32).view(np.int32).reshape(-1)
+    received = np.array(came, dtype=np.int64)
+    tick_us.flags.writeable = counts.flags.writeable = received.flags.writeable = False
+    for begin, end in itertools.pairwise((0, *begins.tolist(), len(raws))):
+        for at in range(begin, end, MAX_RUN):
+            to = min(end, at + MAX_RUN)
+            index16 = int(words[at, 0]) >> 16
+            yield SampleRun(index16, tick_us[at:to], counts[at * n : to * n], received[at:to])
 
 
 def _read_one(payload: bytes, received_ns: int) -> SampleFrame | Fault:

@@ -183,7 +183,7 @@ REMOVALS: tuple[Removal, ...] = (
     Removal(
         "dropped frames", "missing samples are a gap row",
         (("logger/cell_line.py",
-          "        self._note_gap(stream, placed.first_index - missing, missing, run.received_ns)\n", ""),),
+          "        self._note_gap(stream, placed.first_index - missing, missing, int(run.received_ns[0]))\n", ""),),
         (f"{LOSSES}::test_frames_that_come_twice_are_kept_once",
          f"{LOSSES}::test_a_reader_that_sleeps_finds_exactly_the_overrun_of_the_device"),
     ),

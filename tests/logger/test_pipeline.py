@@ -220,7 +220,7 @@ def test_too_many_frames_before_info_are_counted(
     bench = PipelineBench(cell, clock=clock)
     cell.samples(200)
     bench.turn()
-    assert faults(bench) == [("no_reply", 50), ("no_reply", 50)]
+    assert faults(bench) == [("no_reply", 100)]
     cell.silent = False
     clock.sleep(0.5)
     bench.turn()

@@ -49,8 +49,7 @@ def recorded(pieces: list[bytes]) -> list[object]:
     hub = Taken()
     plan = CellPlan("c", "file:x", calibrated)
     line = CellLine(plan, open_decoder("binary"), hub, asks=False, trigger=DEFAULT_SETTINGS)
-    for piece in pieces:
-        line.feed(piece, 1_000_000_000)
+    line.feed([(piece, 1_000_000_000) for piece in pieces])
     line.finish(1_000_000_000, "stopped")
     rows: list[object] = []
     faults: dict[str, int] = {}
