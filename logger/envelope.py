@@ -7,6 +7,7 @@ on a grid. Must not: know about devices, frames or clocks.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,6 +23,7 @@ _MOST_WANDER: Final = 20e3
 """Nanoseconds a second off the mean drift (own assumption): a piece that seems to say more lies
 in a burst of late frames."""
 _QUARTERS: Final = 4
+_GRID_S: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,10 +92,15 @@ def _steadied(knots: Points, whole: tuple[float, float, float]) -> Points:
     return Points(knots.at_s, pulled + drift_ns)
 
 
+def piece_edges(points: Points, piece_s: float) -> Floats:
+    """Cut the points' time into pieces of about one length: where they begin, and the end."""
+    first, last = float(points.at_s[0]), float(points.at_s[-1])
+    return np.linspace(first, last, max(1, round((last - first) / piece_s)) + 1)
+
+
 def pieces_of(points: Points, piece_s: float) -> list[Points]:
     """Cut points into pieces of about one length; those of a single moment are left out."""
-    first, last = float(points.at_s[0]), float(points.at_s[-1])
-    edges = np.linspace(first, last, max(1, round((last - first) / piece_s)) + 1)
+    edges = piece_edges(points, piece_s)
     cuts = [0, *np.searchsorted(points.at_s, edges[1:-1]).tolist(), len(points.at_s)]
     parts = [points.part(a, b) for a, b in itertools.pairwise(cuts) if b - a >= 2]
     return [part for part in parts if part.at_s[-1] > part.at_s[0]]
@@ -156,9 +163,98 @@ def highest(points: Points, slope: float, at_s: Floats) -> Floats:
     return bound
 
 
+def nearby_least(points: Points, reach_s: float) -> Floats:
+    """Find the least of the points around each.
+
+    Parameters
+    ----------
+    points : Points
+        Of n points.
+    reach_s : float
+        How far around, seconds.
+
+    Returns
+    -------
+    (n,) float64
+        The least offset of those at most so far before or after.
+
+    Examples
+    --------
+    >>> nearby_least(Points(np.array([0.0, 1.0, 2.0, 9.0]), np.array([7.0, 1.0, 8.0, 5.0])), 1.0)
+    array([1., 1., 1., 5.])
+    """
+    x = points.at_s
+    begins = np.searchsorted(x, x - reach_s, side="left")
+    ends = np.searchsorted(x, x + reach_s, side="right")
+    closed = np.append(points.offset_ns, np.inf)  # an end may be the place after the last
+    least: Floats = np.minimum.reduceat(closed, np.column_stack([begins, ends]).ravel())[::2]
+    return least
+
+
 def lowest(points: Points, slope: float, at_s: Floats) -> Floats:
     """Bound from below what lies over all points and moves no faster than ``slope``."""
     return -highest(Points(points.at_s, -points.offset_ns), slope, at_s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """What bounds an offset that moves no faster than a slope: each point less one line.
+
+    Parameters
+    ----------
+    frames, came : Points
+        Lie above the offset: frames when they came, answers when they came.
+    sent : Points
+        Lie below it: the requests of these answers when they were sent.
+
+    Notes
+    -----
+    Slopes are nanoseconds a second.
+    """
+
+    frames: Points
+    sent: Points
+    came: Points
+
+    @property
+    def latency_ns(self) -> float | None:
+        """Half the shortest time between a request and its answer; None without one."""
+        trips = self.came.offset_ns - self.sent.offset_ns
+        return float(trips.min()) / 2 if len(trips) else None
+
+    def ends(self, slope: float, at_s: Floats) -> tuple[Floats, Floats]:
+        """Lowest and highest the offset can be; minus infinity without an answer."""
+        high = np.minimum(highest(self.frames, slope, at_s), highest(self.came, slope, at_s))
+        return lowest(self.sent, slope, at_s), high
+
+    def wide_enough(self, slope: float, at_s: Floats, *, most: float) -> float:
+        """Double the slope, up to ``most``, while the bounds contradict each other."""
+        while slope < most:
+            low, high = self.ends(slope, at_s)
+            if (low <= high).all():
+                break
+            slope = min(most, 2 * slope)
+        return slope
+
+    def middle_ns(self, slope: float, at_s: Floats, *, held: bool) -> Floats:
+        """Where in the band the offset is put; one value for all when the line is held level."""
+        low, high = self.ends(slope, at_s)
+        middle: Floats = np.minimum(high, 0.0) if self.latency_ns is None else (low + high) / 2
+        return np.full(len(at_s), middle.mean()) if held else middle
+
+    def error_ns(self, slope: float, chosen: Points) -> Floats:
+        """How far the ends are from the offset chosen, from each knot to the next."""
+        errors = []
+        for begin, end in itertools.pairwise(chosen.at_s.tolist()):
+            at_s = np.linspace(begin, end, max(1, math.ceil((end - begin) / _GRID_S)) + 1)
+            low, high = self.ends(slope, at_s)
+            middle = chosen.value(at_s)
+            off = np.abs(high - middle)
+            if self.latency_ns is not None:
+                off = np.maximum(off, np.abs(middle - low))
+            half_step_s = (at_s[1] - at_s[0]) / 2
+            errors.append(float(off.max()) + half_step_s * slope)
+        return np.array([*errors, errors[-1]])
 
 
 def _support_line(points: Points) -> tuple[float, float, float]:

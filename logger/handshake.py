@@ -159,7 +159,7 @@ class Handshake:
 
     def poll(self, now_ns: int) -> list[bytes]:
         """Give what has to be sent now; call at least every 0.1 s and after each reading."""
-        if self.state is State.RUNNING and self._pending is None and now_ns >= self._next_time_ns:
+        if self._time_is_due(now_ns):
             self._request(Opcode.TIME, now_ns)
         pending = self._pending
         if pending is None or now_ns < pending.due_ns:
@@ -176,6 +176,12 @@ class Handshake:
         """Give the faults since the last call."""
         faults, self._faults = self._faults, []
         return faults
+
+    def _time_is_due(self, now_ns: int) -> bool:
+        """Whether to ask for the tick now; one that the host itself has told says nothing."""
+        has_clock = self.info is not None and not self.info.host_timed
+        idle = self.state is State.RUNNING and self._pending is None
+        return has_clock and idle and now_ns >= self._next_time_ns
 
     def _request(self, opcode: Opcode, now_ns: int) -> None:
         self._id = self._id % 255 + 1

@@ -123,6 +123,7 @@ class CellInfo:
     ``n_per_count`` is what the device or its profile says a count is worth, newtons, with
     the relative standard uncertainty ``rel_u``; None when nobody says it. ``remark`` is
     what a reader of the stream has to know of it (timed by the host, no sequence).
+    ``host_timed`` says that its ticks are the host's, told by arrivals: it has no clock.
     """
 
     wire_version: int
@@ -138,6 +139,7 @@ class CellInfo:
     n_per_count: float | None = None
     rel_u: float = 0.0
     remark: str = ""
+    host_timed: bool = False
 
     @property
     def no_peaks(self) -> str:

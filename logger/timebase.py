@@ -2,6 +2,7 @@
 
 Comes in: unwrapped ticks and host times of frames, answers to TIME. Goes out: the map from
 tick to host time and how far it can be off. Must not: do I/O, ask a clock, or touch counts.
+:func:`fit_times` chooses by what the cell says: a clock of its own, or ticks that the host told.
 
 What holds, whatever the link does: a frame arrives after its last sample was taken, so
 (received - tick) bounds the clocks' offset from above; a TIME request is read after it was
@@ -11,15 +12,14 @@ moments the offset moves by no more than the two clocks drift apart.
 
 from __future__ import annotations
 
-import itertools
-import math
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from logger.envelope import Floats, Points, envelope, highest, lowest, unsteadiness
+from logger.envelope import Band, Floats, Points, envelope, nearby_least, piece_edges, unsteadiness
+from logger.samples import CellInfo
 
 SLOPE_AFTER_US: Final = 30_000_000
 PIECE_S: Final = 60.0
@@ -29,7 +29,9 @@ HELD_DRIFT_PPM: Final = 100.0
 _LEAST_WANDER_PPM: Final = 2.0
 _WANDER_MARGIN: Final = 3.0
 _NS_PER_PPM_S: Final = 1000.0
-_GRID_S: Final = 5.0
+_NEARBY_S: Final = 1.0
+"""Own assumption: of the messages so near, one is hardly late."""
+_OUTERMOST: Final = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,9 +64,10 @@ class TimeFit:
         Ticks of the knots.
     knot_offset_ns : (k,) float64
         Host time minus tick at the knots.
-    drift_ppm : float
-        Mean rate of the host's clock against the device's, minus one.
-    wander_ppm : float
+    drift_ppm : float or None
+        Mean rate of the host's clock against the device's, minus one; None where the ticks are
+        the host's own.
+    wander_ppm : float or None
         Half the range of that rate over the pieces: what warming and cooling do to it.
     knot_error_ns : (k,) float64
         Bound of the error from each knot to the next (the last: beyond it), without the link's
@@ -78,8 +81,8 @@ class TimeFit:
 
     knot_tick_us: Floats
     knot_offset_ns: Floats
-    drift_ppm: float
-    wander_ppm: float = 0.0
+    drift_ppm: float | None
+    wander_ppm: float | None = 0.0
     knot_error_ns: Floats = field(default_factory=lambda: np.zeros(1))
     slack_ppm: float = HELD_DRIFT_PPM
     latency_ns: float | None = None
@@ -151,6 +154,101 @@ def last_ticks(tick_us: ArrayLike, n: ArrayLike, sample_rate_hz: float) -> NDArr
     return ticks
 
 
+def fit_times(
+    info: CellInfo,
+    tick_us: ArrayLike,
+    received_ns: ArrayLike,
+    exchanges: Exchanges = NO_EXCHANGES,
+) -> TimeFit:
+    """Fit a cell's times, as its clock or the want of one asks.
+
+    Parameters
+    ----------
+    info : CellInfo
+        What the cell said of itself.
+    tick_us, received_ns, exchanges
+        As for :func:`fit_envelope`.
+
+    Returns
+    -------
+    TimeFit
+
+    Raises
+    ------
+    ValueError
+        No frames, or arrays of different lengths.
+    """
+    if info.host_timed:
+        return fit_arrivals(tick_us, received_ns, jitter_us=info.jitter_bound_us)
+    return fit_envelope(tick_us, received_ns, exchanges, jitter_us=info.jitter_bound_us)
+
+
+def _ordered(tick_us: ArrayLike, received_ns: ArrayLike) -> tuple[Points, int, int]:
+    """Give (received - tick) over tick, less the first of both; these too, µs and ns."""
+    ticks = np.asarray(tick_us, dtype=np.int64)
+    received = np.asarray(received_ns, dtype=np.int64)
+    if ticks.size == 0 or ticks.shape != received.shape:
+        raise ValueError("a fit needs at least one frame and arrays of equal length")
+    order = np.argsort(ticks, kind="stable")
+    ticks, offset = ticks[order], (received - ticks * 1000)[order]
+    first, base = int(ticks[0]), int(offset[0])
+    return Points((ticks - first) / 1e6, (offset - base).astype(np.float64)), first, base
+
+
+def fit_arrivals(tick_us: ArrayLike, received_ns: ArrayLike, *, jitter_us: float = 0.0) -> TimeFit:
+    """Fit ticks that the host has told by arrivals: one offset, and how far they stray from it.
+
+    Parameters
+    ----------
+    tick_us, received_ns
+        As for :func:`fit_envelope`.
+    jitter_us : float
+        Bound of the error of a tick, as learnt when the sensor began; added to the error.
+
+    Returns
+    -------
+    TimeFit
+        Without drift: there is only the host's clock. Its error is for pieces of a minute.
+
+    Raises
+    ------
+    ValueError
+        No frames, or arrays of different lengths.
+
+    Notes
+    -----
+    Such ticks are drawn after late messages and back again within seconds. The message least
+    late of those within a second shows how far they have been drawn. The offset is the middle
+    of what these show, without the outermost hundredth on either side; the error in a piece is
+    the largest distance from it there. All times are late by the link's least latency, which
+    nothing bounds.
+
+    Examples
+    --------
+    >>> fit = fit_arrivals([0, 500_000, 5_000_000], [0, 540_000_000, 5_002_000_000])
+    >>> fit.host_ns([0, 5_000_000]).tolist(), fit.error_ns([0]).tolist(), fit.latency_ns
+    ([980000, 5000980000], [1020000.0], None)
+    """
+    points, first, base = _ordered(tick_us, received_ns)
+    drawn_ns = nearby_least(points, _NEARBY_S)
+    middle_ns = float(np.quantile(drawn_ns, [_OUTERMOST, 1 - _OUTERMOST]).mean())
+    off_ns = np.abs(drawn_ns - middle_ns)
+    edges_s = piece_edges(points, PIECE_S)
+    errors_ns = np.zeros(len(edges_s))
+    piece = np.clip(np.searchsorted(edges_s, points.at_s, side="right") - 1, 0, len(edges_s) - 2)
+    np.maximum.at(errors_ns, piece, off_ns)
+    errors_ns[np.bincount(piece, minlength=len(edges_s)) == 0] = off_ns.max()
+    errors_ns[-1] = errors_ns[-2]
+    return TimeFit(
+        knot_tick_us=edges_s * 1e6 + first,
+        knot_offset_ns=np.full(len(edges_s), middle_ns + base),
+        drift_ppm=None,
+        wander_ppm=None,
+        knot_error_ns=errors_ns + jitter_us * 1000.0,
+        slack_ppm=0.0,
+    )
+
+
 def fit_envelope(
     tick_us: ArrayLike,
     received_ns: ArrayLike,
@@ -208,21 +306,14 @@ def fit_envelope(
     >>> fit.host_ns([0]).tolist(), round(float(fit.error_ns(0)) / 1e6, 2)
     ([800000], 0.7)
     """
-    ticks = np.asarray(tick_us, dtype=np.int64)
-    received = np.asarray(received_ns, dtype=np.int64)
-    if ticks.size == 0 or ticks.shape != received.shape:
-        raise ValueError("fit_envelope needs at least one frame and arrays of equal length")
-    order = np.argsort(ticks, kind="stable")
-    ticks, offset = ticks[order], (received - ticks * 1000)[order]
-    first, base = int(ticks[0]), int(offset[0])
-    frames = Points((ticks - first) / 1e6, (offset - base).astype(np.float64))
+    frames, first, base = _ordered(tick_us, received_ns)
     answers = np.argsort(exchanges.tick_us, kind="stable")
     answered_s = (exchanges.tick_us[answers] - first) / 1e6
     sent, came = (
         Points(answered_s, (ns[answers] - exchanges.tick_us[answers] * 1000 - base).astype(float))
         for ns in (exchanges.sent_ns, exchanges.received_ns)
     )
-    held = bool(ticks[-1] - ticks[0] < SLOPE_AFTER_US)
+    held = bool(frames.at_s[-1] < SLOPE_AFTER_US / 1e6)
     if held:
         line = Points(frames.at_s[[0, -1]], np.full(2, frames.offset_ns.min()))
         slack_ppm = HELD_DRIFT_PPM
@@ -230,69 +321,21 @@ def fit_envelope(
         line = envelope(frames, PIECE_S)
         unsteady = unsteadiness(frames.less(line), line, PIECE_S) / _NS_PER_PPM_S
         slack_ppm = min(HELD_DRIFT_PPM, _LEAST_WANDER_PPM + _WANDER_MARGIN * unsteady)
-    band = _Band(frames.less(line), sent.less(line), came.less(line))
-    slack_ppm = band.wide_enough(slack_ppm, line.at_s)
-    moved = Points(line.at_s, band.middle_ns(slack_ppm, line.at_s, held=held))
+    band = Band(frames.less(line), sent.less(line), came.less(line))
+    slope = band.wide_enough(
+        slack_ppm * _NS_PER_PPM_S, line.at_s, most=HELD_DRIFT_PPM * _NS_PER_PPM_S
+    )
+    moved = Points(line.at_s, band.middle_ns(slope, line.at_s, held=held))
     offset_ns = line.offset_ns + moved.offset_ns
     return TimeFit(
         knot_tick_us=line.at_s * 1e6 + first,
         knot_offset_ns=offset_ns + base,
         drift_ppm=_mean_ppm(line.at_s, offset_ns),
         wander_ppm=_half_range_ppm(line),
-        knot_error_ns=band.error_ns(slack_ppm, moved) + jitter_us * 1000.0,
-        slack_ppm=slack_ppm,
+        knot_error_ns=band.error_ns(slope, moved) + jitter_us * 1000.0,
+        slack_ppm=slope / _NS_PER_PPM_S,
         latency_ns=band.latency_ns,
     )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Band:
-    """What bounds the offset, each less the line: frames, and answers from below and above."""
-
-    frames: Points
-    sent: Points
-    came: Points
-
-    @property
-    def latency_ns(self) -> float | None:
-        """Half the shortest time between a request and its answer; None without one."""
-        trips = self.came.offset_ns - self.sent.offset_ns
-        return float(trips.min()) / 2 if len(trips) else None
-
-    def ends(self, slack_ppm: float, at_s: Floats) -> tuple[Floats, Floats]:
-        """Lowest and highest the offset can be; minus infinity without an answer."""
-        slope = slack_ppm * _NS_PER_PPM_S
-        high = np.minimum(highest(self.frames, slope, at_s), highest(self.came, slope, at_s))
-        return lowest(self.sent, slope, at_s), high
-
-    def wide_enough(self, slack_ppm: float, at_s: Floats) -> float:
-        """Widen the slack while the bounds contradict each other: the drift was more."""
-        while slack_ppm < HELD_DRIFT_PPM:
-            low, high = self.ends(slack_ppm, at_s)
-            if (low <= high).all():
-                break
-            slack_ppm = min(HELD_DRIFT_PPM, 2 * slack_ppm)
-        return slack_ppm
-
-    def middle_ns(self, slack_ppm: float, at_s: Floats, *, held: bool) -> Floats:
-        """Where in the band the offset is put; one value for all when the slope is held."""
-        low, high = self.ends(slack_ppm, at_s)
-        middle: Floats = np.minimum(high, 0.0) if self.latency_ns is None else (low + high) / 2
-        return np.full(len(at_s), middle.mean()) if held else middle
-
-    def error_ns(self, slack_ppm: float, chosen: Points) -> Floats:
-        """How far the ends are from the offset chosen, from each knot to the next."""
-        errors = []
-        for begin, end in itertools.pairwise(chosen.at_s.tolist()):
-            at_s = np.linspace(begin, end, max(1, math.ceil((end - begin) / _GRID_S)) + 1)
-            low, high = self.ends(slack_ppm, at_s)
-            middle = chosen.value(at_s)
-            off = np.abs(high - middle)
-            if self.latency_ns is not None:
-                off = np.maximum(off, np.abs(middle - low))
-            half_step_s = (at_s[1] - at_s[0]) / 2
-            errors.append(float(off.max()) + half_step_s * slack_ppm * _NS_PER_PPM_S)
-        return np.array([*errors, errors[-1]])
 
 
 def _mean_ppm(at_s: Floats, offset_ns: Floats) -> float:

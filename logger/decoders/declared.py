@@ -95,6 +95,7 @@ class DeclaredDecoder:
             n_per_count=profile.n_per_count,
             rel_u=profile.value.rel_u or 0.0,
             remark="; ".join(remarks(profile)),
+            host_timed=profile.tick is None,
         )
 
 

@@ -5,8 +5,9 @@ Goes out: readings, timed by their arrival, and faults. Must not: do I/O, or let
 believe that a peak can be read from it: ``CellInfo.no_peaks`` says why not.
 
 Force is a signed 32-bit number of millinewtons, 0x7FFFFFFF when it is not known; so one
-count is 1 mN. The device answers no requests: the decoder answers INFO, START and TIME for
-it when the next packet comes, INFO only once it has seen how often values come.
+count is 1 mN. The device answers no requests: the decoder answers INFO, START and STOP for
+it when the next packet comes, INFO only once it has seen how often values come. Its ticks are
+the host's, so that nobody asks for its TIME.
 
 References
 ----------
@@ -148,12 +149,10 @@ class SigForceDecoder:
             if not self._flagged:
                 self._flagged = True
                 got.append(Fault("no_peaks", received_ns, 0, info.no_peaks))
-        for opcode in (Opcode.START, Opcode.STOP, Opcode.TIME):
+        for opcode in (Opcode.START, Opcode.STOP):
             if opcode in self._asked:
-                tick = _tick_us(received_ns).to_bytes(4, "little")
-                payload = tick if opcode is Opcode.TIME else b""
                 request_id = self._asked.pop(opcode)
-                got.append(ReplyFrame(opcode, request_id, 0, payload, received_ns))
+                got.append(ReplyFrame(opcode, request_id, 0, b"", received_ns))
         return got
 
     def _info(self) -> CellInfo:
@@ -176,6 +175,7 @@ class SigForceDecoder:
             n_per_count=NEWTONS_PER_COUNT,
             rel_u=ASSUMED_REL_U,
             remark="SIG Force: slow, timed by its arrival, no peaks are read from it",
+            host_timed=True,
         )
 
 

@@ -252,19 +252,14 @@ class LogbookReader(WrittenReader):
         LogbookMissingError
             No such stream, or it holds no sample.
         """
-        from logger.timebase import Exchanges, fit_envelope  # noqa: PLC0415 - only analyses need it
+        from logger.timebase import Exchanges, fit_times  # noqa: PLC0415 - only analyses need it
 
         delays, info = self.least_delays(stream), self._info(stream)
         if not len(delays.tick_us):
             raise LogbookMissingError(f"{self.path}: stream {stream} holds no sample to time")
         answers = [(e.tick_us, e.sent_ns, e.received_ns) for e in self.exchanges(stream)]
         columns = np.array(answers, dtype=np.int64).reshape(len(answers), 3).T
-        return fit_envelope(
-            delays.tick_us,
-            delays.received_ns,
-            Exchanges(*columns),
-            jitter_us=info.jitter_bound_us,
-        )
+        return fit_times(info, delays.tick_us, delays.received_ns, Exchanges(*columns))
 
     # what happened on the way
 

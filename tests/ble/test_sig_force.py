@@ -51,10 +51,19 @@ def test_it_answers_for_the_device_once_it_knows_the_rate() -> None:
     assert isinstance(flag, Fault)
     assert (flag.kind, flag.n, flag.detail) == ("no_peaks", 0, info.info.no_peaks)
     decoder.encode_request(Opcode.START, 10)
-    decoder.encode_request(Opcode.TIME, 11)
+    decoder.encode_request(Opcode.STOP, 11)
     answers = [r for r in decoder.feed(force(5), 3_000_000) if isinstance(r, ReplyFrame)]
-    assert [(r.opcode, r.request_id, r.status) for r in answers] == [(2, 10, 0), (4, 11, 0)]
-    assert answers[1].payload == struct.pack("<I", 3000)
+    assert [(r.opcode, r.request_id, r.status) for r in answers] == [(2, 10, 0), (3, 11, 0)]
+
+
+def test_the_host_times_it_and_no_tick_of_it_bounds_a_latency() -> None:
+    decoder = SigForceDecoder()
+    decoder.encode_request(Opcode.INFO, 9)
+    decoder.encode_request(Opcode.TIME, 10)
+    told = fed(decoder, 6)
+    (info,) = (reading.info for reading in told if isinstance(reading, InfoFrame))
+    assert info.host_timed
+    assert not any(isinstance(reading, ReplyFrame) for reading in told)
 
 
 def test_a_new_connection_is_a_new_segment() -> None:

@@ -97,6 +97,16 @@ def test_ask_then_start_then_exchange_clocks() -> None:
     assert len({asked.request_id, started.request_id}) == 2
 
 
+def test_a_device_without_a_clock_is_not_asked_for_its_tick() -> None:
+    talk = Talk()
+    talk.handshake.link_up(talk.now_ns)
+    info = replace(INFO, host_timed=True)
+    talk.handshake.on_reading(InfoFrame(talk.one().request_id, info, talk.now_ns))
+    talk.reply(talk.one())
+    assert talk.state() is State.RUNNING
+    assert talk.later(2 * TIME_EVERY_NS).poll() == []
+
+
 def test_without_start_it_only_asks() -> None:
     talk = Talk(start=False)
     talk.handshake.link_up(talk.now_ns)
