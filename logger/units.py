@@ -198,3 +198,15 @@ def format_length(length_m: float, unit: LengthUnit = "m") -> str:
     '10.0 ft'
     """
     return f"{from_si(length_m, 'length', unit):.{_LENGTH_DECIMALS[unit]}f} {unit}"
+
+
+def format_seconds(time_s: float) -> str:
+    """Short time to two digits, in milliseconds below a second.
+
+    Examples
+    --------
+    >>> format_seconds(0.0021), format_seconds(0.176), format_seconds(10.02)
+    ('2.1 ms', '180 ms', '10 s')
+    """
+    value, unit = (time_s, "s") if time_s >= 1.0 else (time_s * 1e3, "ms")
+    return f"{float(f'{value:.2g}'):g} {unit}"

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from logger.units import format_seconds
+
 
 @dataclass(frozen=True, slots=True)
 class Timing:
@@ -23,29 +25,32 @@ class Timing:
         Half the shortest round trip to the device, seconds; None when it was never asked for
         its time (an older recording, a sensor without a clock): all times are late by the
         least latency of the link, which nothing bounds.
-    drift_ppm : float
-        Mean rate of the host's clock against the device's, minus one.
-    wander_ppm : float
+    drift_ppm : float or None
+        Mean rate of the host's clock against the device's, minus one; None of a sensor without
+        a clock, whose messages the host timed.
+    wander_ppm : float or None
         Half the range of that rate over the recording: warming and cooling.
 
     Examples
     --------
     >>> Timing(0.0021, 0.0018, 12.34, 0.8).words()
-    'times within ± 2.1 ms; device clock +12.3 ppm, wander ± 0.8 ppm'
-    >>> Timing(0.0004, None, 0.0, 0.0).words()  # doctest: +ELLIPSIS
-    'times within ± 0.4 ms of each other, all late by the latency of the link, which nothing bou...
+    'within ± 2.1 ms; device clock +12.3 ppm, wander ± 0.8 ppm'
+    >>> Timing(0.017, None, None, None).words()  # doctest: +ELLIPSIS
+    'within ± 17 ms of each other, all late by the latency of the link, which nothing bounds; ti...
     """
 
     error_s: float
     latency_s: float | None
-    drift_ppm: float
-    wander_ppm: float
+    drift_ppm: float | None
+    wander_ppm: float | None
 
     def words(self) -> str:
-        """One line for people."""
-        error = f"times within ± {self.error_s * 1e3:.2g} ms"
+        """Say in one line how far the times can be off, and what the clocks did."""
+        error = f"within ± {format_seconds(self.error_s)}"
         if self.latency_s is None:
             error += " of each other, all late by the latency of the link, which nothing bounds"
+        if self.drift_ppm is None or self.wander_ppm is None:
+            return f"{error}; timed by the host as messages came"
         return (
             f"{error}; device clock {self.drift_ppm:+.1f} ppm, wander ± {self.wander_ppm:.1f} ppm"
         )

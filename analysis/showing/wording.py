@@ -157,6 +157,8 @@ def _about(review: Review) -> Rows:
     rows.append(("station", f"{review.station}{mount}, cell {source.stream.cell}"))
     rate = f"{review.features.rate_hz:.0f} samples/s"
     rows.append(("start", f"{local(source.start_wall_ns)}, {rate}"))
+    if source.trace.timing is not None:
+        rows.append(("times", source.trace.timing.words()))
     if source.tag.note:
         rows.append(("note", source.tag.note))
     return rows

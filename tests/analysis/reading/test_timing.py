@@ -24,3 +24,10 @@ def test_words_and_values_tell_whether_the_latency_is_bounded(latency_s: float |
         "clock_drift_ppm": -12.0, "clock_wander_ppm": 0.5,
     }  # fmt: skip
     assert np.isfinite(timing.error_s)
+
+
+def test_a_sensor_that_the_host_timed_has_no_drift() -> None:
+    timing = Timing(10.02, None, None, None)
+    assert timing.words().startswith("within ± 10 s of each other, all late by the latency")
+    assert timing.words().endswith("; timed by the host as messages came")
+    assert timing.to_dict()["clock_drift_ppm"] is None

@@ -47,6 +47,17 @@ def test_a_drop_in_words(tmp_path: Path) -> None:
     )
 
 
+def test_a_review_says_how_well_its_times_are_known(tmp_path: Path) -> None:
+    found = review(prepared(tmp_path))
+    timing = found.source.trace.timing
+    assert timing is not None
+    assert said(found, "Lowering")["times"] == timing.words()
+    assert timing.words().startswith("within ± ")
+    assert found.as_json()["timing"] == timing.to_dict()
+    bare = replace(found.source, trace=replace(found.source.trace, timing=None))
+    assert "times" not in said(replace(found, source=bare), "Lowering")
+
+
 def test_limits_in_words_have_type_name_who_and_when(tmp_path: Path) -> None:
     found = review(prepared(tmp_path))
     rows = next(rows for name, rows in groups_of(found, "kN") if name == "Limits")
