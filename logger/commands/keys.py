@@ -58,10 +58,15 @@ def mark_keys(mark: Callable[[str], None]) -> Iterator[bool]:
             thread.join(1.0)
 
 
-def _listen(read: Callable[[], str], mark: Callable[[str], None], done: threading.Event) -> None:
-    """Pass keys on until told to stop; other keys mean nothing."""
+def _listen(
+    read: Callable[[], str | None], mark: Callable[[str], None], done: threading.Event
+) -> None:
+    """Pass keys on until told to stop or the terminal is gone; other keys mean nothing."""
     while not done.is_set():
-        kind = MARK_KEYS.get(read().lower())
+        key = read()
+        if key is None:
+            return
+        kind = MARK_KEYS.get(key.lower())
         if kind is not None:
             mark(kind)
 
@@ -69,7 +74,7 @@ def _listen(read: Callable[[], str], mark: Callable[[str], None], done: threadin
 if sys.platform == "win32":
 
     @contextlib.contextmanager
-    def _single_keys() -> Iterator[Callable[[], str]]:
+    def _single_keys() -> Iterator[Callable[[], str | None]]:
         """Read one key at a time; empty when none came."""
         import msvcrt
         import time
@@ -85,8 +90,11 @@ if sys.platform == "win32":
 else:
 
     @contextlib.contextmanager
-    def _single_keys() -> Iterator[Callable[[], str]]:
-        """Read one key at a time; empty when none came. Ctrl-C keeps its meaning."""
+    def _single_keys() -> Iterator[Callable[[], str | None]]:
+        """Read one key at a time; empty when none came, None once the terminal is gone.
+
+        Ctrl-C keeps its meaning.
+        """
         import os
         import select
         import termios
@@ -95,12 +103,18 @@ else:
         fd = sys.stdin.fileno()
         before = termios.tcgetattr(fd)
 
-        def read() -> str:
+        def read() -> str | None:
             ready, _, _ = select.select([fd], [], [], POLL_S)
-            return os.read(fd, 1).decode("ascii", "replace") if ready else ""
+            if not ready:
+                return ""
+            try:
+                return os.read(fd, 1).decode("ascii", "replace") or None
+            except OSError:
+                return None
 
         tty.setcbreak(fd)
         try:
             yield read
         finally:
-            termios.tcsetattr(fd, termios.TCSADRAIN, before)
+            with contextlib.suppress(termios.error):  # the terminal may be gone
+                termios.tcsetattr(fd, termios.TCSADRAIN, before)

@@ -124,8 +124,12 @@ def command(logbook: Path, **given: Any) -> None:
         session.start()
 
         def mark(kind: str) -> None:
-            session.mark(kind)
-            say(f"mark: {kind.replace('_', ' ')}")
+            try:
+                session.mark(kind)
+            except LoggerError as error:
+                say(f"mark {kind.replace('_', ' ')} is not on record: {error}")
+            else:
+                say(f"mark: {kind.replace('_', ' ')}")
 
         if stack.enter_context(mark_keys(mark)):
             say(LEGEND)
@@ -308,13 +312,18 @@ class StatusLines:
 
 @contextlib.contextmanager
 def _signals() -> Iterator[threading.Event]:
-    """Turn Ctrl-C, SIGTERM and a closed terminal into a clean stop."""
+    """Turn Ctrl-C, SIGTERM and a closed terminal into a clean stop.
+
+    SIGHUP that is ignored stays so: under ``nohup`` a recording outlives its terminal.
+    """
     stopping = threading.Event()
 
     def stop(_number: int, _frame: FrameType | None) -> None:
         stopping.set()
 
     names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    if "SIGHUP" in names and signal.getsignal(signal.SIGHUP) == signal.SIG_IGN:
+        names.remove("SIGHUP")
     before = {name: signal.signal(getattr(signal, name), stop) for name in names}
     try:
         yield stopping

@@ -24,7 +24,7 @@ from fake_cell import FakeCell
 from logbook_items import StillClock
 from rich.console import Console
 
-from logger.commands import record, status, terminal
+from logger.commands import keys, record, status, terminal
 from logger.commands.calibrating import Calibrations, parse_points
 from logger.commands.main import cli
 from logger.errors import InputError, RecordingError
@@ -352,6 +352,47 @@ def test_a_signal_closes_cleanly(tmp_path: Path, number: signal.Signals) -> None
     assert report.ok
     assert [stream.reason for stream in report.streams] == ["stopped"]
     assert not logbook.with_name(f"{logbook.name}-wal").exists()
+
+
+@pytest.mark.parametrize("ignored", [False, True], ids=["plain", "nohup"])
+def test_a_closed_terminal_stops_it_unless_it_was_told_to_outlive_it(
+    tmp_path: Path, raw: Path, *, ignored: bool
+) -> None:
+    logbook = tmp_path / "job.logbook"
+    master, slave = pty.openpty()
+    start = "trap '' HUP; exec" if ignored else "exec"
+    child = subprocess.Popen(
+        ["sh", "-c", f'{start} "$@"', "sh", sys.executable, "-m", "logger", "record", str(logbook),
+         "--cell", f"file:{raw}?pace=real", "--acks", *(["--for", "3"] if ignored else [])],
+        stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    assert child.stdout is not None
+    assert child.stdout.readline().startswith(b"ack ")
+    os.close(master)
+    child.send_signal(signal.SIGHUP)  # as the system does where the terminal is the controlling one
+    _, told = child.communicate(timeout=60)
+    assert (child.returncode, told.count(b"Traceback")) == (0, 0)
+    found = check(logbook)
+    assert found.ok
+    assert 2000 * ignored < found.streams[0].samples < 10_000
+
+
+def test_the_keys_end_with_their_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    master, slave = pty.openpty()
+    marks: list[str] = []
+    with os.fdopen(slave) as terminal_input:
+        monkeypatch.setattr(sys, "stdin", terminal_input)
+        with keys.mark_keys(marks.append) as read:
+            assert read
+            listener = next(t for t in threading.enumerate() if t.name == "keys")
+            os.write(master, b"xN")
+            while not marks:
+                listener.join(0.05)
+            os.close(master)
+            listener.join(20)
+            assert not listener.is_alive()
+    assert marks == ["notch_done"]
 
 
 def test_on_a_terminal_the_number_is_drawn(tmp_path: Path, raw: Path) -> None:
