@@ -8,7 +8,6 @@ handed on before either sees it.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
@@ -18,6 +17,7 @@ from logger.device_notes import ClockAnswers, Counters
 from logger.errors import RecordingError
 from logger.follower import Follower, LoweringHub
 from logger.handshake import State, end_index16_of, handshake_of
+from logger.held_frames import HeldFrames
 from logger.live import CellState
 from logger.placing import Placed, Placer, Restart
 from logger.samples import (
@@ -38,8 +38,6 @@ from logger.samples import (
 )
 from logger.trigger import TriggerSettings
 
-PENDING_FRAMES: Final = 4096
-"""Frames kept while a device has not yet said who it is."""
 FAILED_EVERY_NS: Final = 1_000_000_000
 SILENT_NS: Final = 2_000_000_000
 """A running device that is silent for so long may have booted unheard: it is asked again."""
@@ -111,7 +109,7 @@ class CellLine:
         self._settings = trigger
         self._info: CellInfo | None = None
         self._known = self._was_up = False
-        self._pending: deque[SampleRun] = deque()
+        self._held = HeldFrames()
         self._stream: _Stream | None = None
         self._fresh: list[SamplesPlaced] = []
         self._loss = ""
@@ -180,9 +178,9 @@ class CellLine:
     def finish(self, now_ns: int, reason: str) -> None:
         """End the line: what is half read is a fault, what is open is closed."""
         self._take_all(self._decoder.finish(now_ns))
-        if self._stream is None and self._pending:
-            n = sum(len(run.counts) for run in self._pending)
-            self._pending.clear()
+        if self._stream is None and self._held:
+            n = self._held.n_samples
+            self._held.clear()
             detail = f"{n} samples came, but the device never said who it is (INFO)"
             self.note(Fault("no_reply", now_ns, n, detail))
         self._close(now_ns, reason)
@@ -265,24 +263,17 @@ class CellLine:
             self._counters.booted()
             self._clock_answers.forget()
         self._info, self._known = info, True
-        self._place_pending()
+        self._place_held()
 
-    def _place_pending(self) -> None:
-        while self._pending and self._known:
-            self._place(self._pending.popleft())
+    def _place_held(self) -> None:
+        while self._held and self._known:
+            self._place(self._held.take())
 
     def _keep(self, run: SampleRun) -> None:
         """Hold frames back until the device has said who it is."""
-        self._pending.append(run)
-        excess = sum(kept.n_frames for kept in self._pending) - PENDING_FRAMES
-        while excess > 0:
-            oldest = self._pending.popleft()
-            if oldest.n_frames > excess:
-                self._pending.appendleft(oldest.part(excess, oldest.n_frames))
-                oldest = oldest.part(0, excess)
-            excess -= oldest.n_frames
+        for lost in self._held.keep(run):
             detail = "the device has not said who it is (INFO)"
-            self.note(Fault("no_reply", int(run.received_ns[-1]), len(oldest.counts), detail))
+            self.note(Fault("no_reply", int(run.received_ns[-1]), len(lost.counts), detail))
             self._loss = "not_identified"
 
     def _place(self, run: SampleRun) -> None:
@@ -330,10 +321,9 @@ class CellLine:
             if self.handshake.answers:
                 self._info, self._known = None, False
             self._ask(now_ns)
-        if rest is not None:
-            self._pending.appendleft(rest)
-        self._pending.extendleft(frame.run() for frame in reversed(restart.frames))
-        self._place_pending()
+        self._held.put_before([] if rest is None else [rest])
+        self._held.put_before([frame.run() for frame in restart.frames])
+        self._place_held()
 
     def _take_status(self, status: StatusFrame) -> None:
         """Put a status on record, and what its counters gained as faults."""

@@ -10,7 +10,7 @@ import pytest
 from fake_cell import SCALING, FakeCell, PipelineBench, uncalibrated
 from logbook_items import StillClock
 
-from logger import cell_line
+from logger import cell_line, held_frames
 from logger.errors import RecordingError
 from logger.live import CellState, Consumer, Snapshot
 from logger.pipeline import ByteQueue, HostClocks, Lowerings, Pipeline, TransportEvent, room_for
@@ -214,7 +214,7 @@ def test_frames_before_info_wait_for_it(clock: StillClock) -> None:
 def test_too_many_frames_before_info_are_counted(
     clock: StillClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(cell_line, "PENDING_FRAMES", 2)
+    monkeypatch.setattr(held_frames, "ROOM_FRAMES", 2)
     cell = FakeCell(clock)
     cell.silent = True
     bench = PipelineBench(cell, clock=clock)
