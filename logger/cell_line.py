@@ -333,7 +333,10 @@ class CellLine:
         if stream is None or not self._known:
             return
         self._hub.record(StatusNoted(stream.id, status))
-        self._note_all(self._counters.take(status, stream.not_sent))
+        self._note_counted(self._counters.take(status, stream.not_sent))
+
+    def _note_counted(self, faults: list[Fault]) -> None:
+        self._note_all(faults)
         self.state.overruns += self._counters.gained_overruns
 
     # --- stream ------------------------------------------------------------------------
@@ -365,6 +368,7 @@ class CellLine:
             return
         self._note_all(stream.placer.take_late(at_end=True))
         self._note_end(stream, now_ns)
+        self._note_counted(self._counters.end(stream.not_sent, now_ns))
         self.follow()
         self._isolated(lambda: stream.follower.finish(stream.next_index - 1), stream, now_ns)
         self._hub.record(StreamClosed(stream.id, now_ns, reason))

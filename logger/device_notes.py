@@ -50,26 +50,33 @@ class ClockAnswers:
 class Counters:
     """A device's counters since its boot: what they gained is a fault.
 
+    Nobody knows how many of the overruns in a stream's first status happened before the stream.
+    Those are the stream's that it is seen to miss by then, or is found to miss until the next
+    status or its end: a status can be heard before the frame that shows the hole.
+
     Attributes
     ----------
     gained_overruns : int
-        Samples that the last status has added.
+        Samples that the last status, or the end, has added.
     """
 
-    __slots__ = ("_clipped", "_overruns", "gained_overruns")
+    __slots__ = ("_clipped", "_earlier", "_missing", "_overruns", "gained_overruns")
 
     def __init__(self) -> None:
         self.gained_overruns = 0
         self._overruns: int | None = None
         self._clipped: int | None = None
+        self._earlier = self._missing = 0
 
     def booted(self) -> None:
         """Begin at zero: the device has just booted."""
         self._overruns = self._clipped = 0
+        self._earlier = 0
 
     def unknown(self) -> None:
         """Take the next status for where counting begins."""
         self._overruns = self._clipped = None
+        self._earlier = 0
 
     def take(self, status: StatusFrame, not_sent: int) -> list[Fault]:
         """Compare with the status before.
@@ -79,21 +86,34 @@ class Counters:
         status : StatusFrame
             The newest.
         not_sent : int
-            Samples missing in this stream that nothing else explains; so many of the first
-            status's overruns are this stream's.
+            Samples missing in this stream that nothing else explains.
         """
+        clipped = 0 if self._clipped is None else max(0, status.clipped - self._clipped)
         if self._overruns is None:
-            self._overruns = status.overruns - min(status.overruns, not_sent)
-        if self._clipped is None:
-            self._clipped = status.clipped
-        self.gained_overruns = max(0, status.overruns - self._overruns)
-        faults = []
-        for kind, before, after, what in (
-            ("device_overrun", self._overruns, status.overruns, "dropped before the link"),
-            ("clipped", self._clipped, status.clipped, "at a count limit"),
-        ):
-            if after > before:
-                n = after - before
-                faults.append(Fault(kind, status.received_ns, n, f"{n} samples {what}"))
+            overrun = min(status.overruns, not_sent)
+            self._earlier, self._missing = status.overruns - overrun, not_sent
+        else:
+            overrun = max(0, status.overruns - self._overruns)
+            overrun += self._shown_since(not_sent - overrun)
         self._overruns, self._clipped = status.overruns, status.clipped
-        return faults
+        self.gained_overruns = overrun
+        return _faults(status.received_ns, overrun, clipped)
+
+    def end(self, not_sent: int, now_ns: int) -> list[Fault]:
+        """Take the end of the stream: what it misses by now, as for :meth:`take`."""
+        self.gained_overruns = self._shown_since(not_sent)
+        return _faults(now_ns, self.gained_overruns, 0)
+
+    def _shown_since(self, not_sent: int) -> int:
+        """How many of the first status's overruns the stream has been found to miss since."""
+        shown = min(self._earlier, max(0, not_sent - self._missing))
+        self._earlier = 0
+        return shown
+
+
+def _faults(at_ns: int, overrun: int, clipped: int) -> list[Fault]:
+    gained = (
+        ("device_overrun", overrun, "dropped before the link"),
+        ("clipped", clipped, "at a count limit"),
+    )
+    return [Fault(kind, at_ns, n, f"{n} samples {what}") for kind, n, what in gained if n]

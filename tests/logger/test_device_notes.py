@@ -123,6 +123,75 @@ def test_what_the_device_dropped_after_its_last_frame_is_a_fault_and_a_gap(
     assert [type(item) for item in bench.items[-2:]] == [GapNoted, StreamClosed]
 
 
+def overruns(bench: PipelineBench) -> list[int]:
+    kinds = [item for item in bench.items if isinstance(item, FaultNoted)]
+    assert {fault.kind for fault in kinds} <= {"device_overrun", "reset"}
+    return [fault.n for fault in kinds if fault.kind == "device_overrun"]
+
+
+@pytest.mark.parametrize("before_stream", [0, 70])
+def test_overruns_after_the_last_frame_of_a_stream_without_a_status_are_a_fault(
+    bench: PipelineBench, cell: TellingCell, before_stream: int
+) -> None:
+    """Its first status is the one before the answer to STOP; the gap shows after that."""
+    cell.samples(2000)
+    bench.turn(1)
+    cell.next_index += 300
+    cell.overruns = before_stream + 300
+    end(bench)
+    assert overruns(bench) == [300]
+    assert bench.pipeline._lines[0].state.overruns == 300
+    assert [type(item) for item in bench.items[-3:]] == [GapNoted, FaultNoted, StreamClosed]
+
+
+def test_a_first_status_that_is_heard_before_the_hole_it_counts_is_a_fault(
+    bench: PipelineBench, cell: TellingCell
+) -> None:
+    cell.samples(500)
+    cell.lose(40)
+    cell.status(overruns=540)
+    cell.samples(500)
+    bench.turn()
+    assert overruns(bench) == []
+    cell.lose(10)
+    cell.samples(500)
+    cell.status(overruns=550)
+    bench.turn()
+    assert overruns(bench) == [50]
+
+
+def test_a_hole_after_the_second_status_is_no_overrun_of_before_the_first(
+    bench: PipelineBench, cell: TellingCell
+) -> None:
+    """A radio that loses a frame leaves the same gap; only the counter tells the two apart."""
+    cell.samples(500)
+    cell.status(overruns=900)
+    cell.samples(500)
+    cell.status(overruns=900)
+    cell.lose(50)
+    cell.samples(500)
+    cell.overruns = 900
+    end(bench)
+    assert len(bench.of(GapNoted)) == 1
+    assert overruns(bench) == []
+
+
+def test_without_any_status_nobody_can_know_of_an_overrun(
+    bench: PipelineBench, cell: TellingCell
+) -> None:
+    """The device boots again before it has said a status: the gap is all there is to tell."""
+    cell.samples(500)
+    cell.lose(40)
+    cell.samples(300)
+    cell.reboot()
+    cell.samples(100)
+    bench.turn()
+    end(bench)
+    (gap,) = [item for item in bench.items if isinstance(item, GapNoted)]
+    assert (gap.stream_id, gap.n_missing, gap.reason) == (4, 40, "not_sent")
+    assert overruns(bench) == []
+
+
 def test_frames_that_a_radio_delivers_after_the_answer_to_stop_are_no_gap(
     bench: PipelineBench, cell: TellingCell
 ) -> None:
