@@ -2,15 +2,24 @@
 
 Comes in: arrays. Goes out: bytes, and back. Must not: do I/O or know about tables.
 
-Codec 1
--------
-*Counts*: each count minus the one before (the first minus 0), modulo 2³², little-endian;
-all lowest bytes, then all second bytes, third, highest; zlib level 1. Neighbouring counts
-differ little, so the higher bytes are nearly all alike and cost next to nothing.
+Codec 2 (written)
+-----------------
+*Counts*: the first count, 32 bits, little-endian. Then each other count minus the one before,
+modulo 2³², taken as signed number s and stored as 2s, or -2s - 1 if negative; little-endian; all
+lowest bytes, then all second bytes and so on up to the highest that is not all 0; zlib level 1.
+Neighbouring counts differ little, so most chunks hold two bytes of each, and noise of a few
+counts one.
 
+Codec 1 (read; written until 2026-11-26)
+----------------------------------------
+*Counts*: each count minus the one before (the first minus 0), modulo 2³², little-endian;
+all lowest bytes, then all second bytes, third, highest; zlib level 1.
+
+Both
+----
 *Frame table*: three rows of signed 64-bit numbers, (samples in the frame, tick of its first
-sample in µs, host time of its last byte in ns), each minus the frame before; shuffled and
-compressed in the same way.
+sample in µs, host time of its last byte in ns), each minus the frame before; all lowest bytes, then all
+second bytes and so on; zlib level 1.
 
 *Checksum*: CRC-32 (as zlib) over ``<7q`` (stream, first index, n, frames, codec, least tick,
 least offset), then the stored counts, then the stored frame table.
@@ -34,7 +43,8 @@ __all__ = [
     "pack_counts", "unpack_counts", "unpack_frames", "verify",
 ]  # fmt: skip
 
-CODEC: Final = 1
+CODEC: Final = 2
+"""What is written."""
 _HEADER: Final = struct.Struct("<7q")
 
 
@@ -133,8 +143,9 @@ def verify(chunk: Chunk) -> None:
     )
     if _crc(head, chunk.counts, chunk.frames) != chunk.crc:
         raise CodecError("checksum differs: the stored bytes have changed since they were written")
-    if chunk.codec != CODEC:
-        raise CodecError(f"codec {chunk.codec} is not known here (known: {CODEC})")
+    if chunk.codec not in _UNPACK:
+        known = ", ".join(map(str, _UNPACK))
+        raise CodecError(f"codec {chunk.codec} is not known here (known: {known})")
 
 
 def decode(chunk: Chunk) -> tuple[CountArray, FrameTable]:
@@ -151,7 +162,7 @@ def decode(chunk: Chunk) -> tuple[CountArray, FrameTable]:
         The checksum differs, or the bytes do not unpack to what the row says.
     """
     verify(chunk)
-    counts = unpack_counts(chunk.counts, chunk.n)
+    counts = _UNPACK[chunk.codec](chunk.counts, chunk.n)
     table = unpack_frames(chunk.frames, chunk.n_frames)
     if int(table.n.sum()) != chunk.n:
         raise CodecError(f"frame table holds {int(table.n.sum())} samples, the row says {chunk.n}")
@@ -159,17 +170,20 @@ def decode(chunk: Chunk) -> tuple[CountArray, FrameTable]:
 
 
 def pack_counts(counts: CountArray) -> bytes:
-    """Differences modulo 2³², byte-shuffled, compressed.
+    """Pack ``(n,)`` counts, n > 0, as codec 2 does.
 
     Examples
     --------
-    >>> ramp = np.array([5, 6, 7], dtype=np.int32)
+    >>> ramp = np.array([5, 6, 4], dtype=np.int32)
     >>> unpack_counts(pack_counts(ramp), 3)
-    array([5, 6, 7], dtype=int32)
+    array([5, 6, 4], dtype=int32)
     """
-    plain = np.ascontiguousarray(counts, dtype="<i4").view("<u4")
-    step = np.diff(plain, prepend=np.zeros(1, dtype="<u4"))
-    return _deflate(_shuffle(step.astype("<u4", copy=False)))
+    plain = np.ascontiguousarray(counts, dtype="<i4")
+    step = np.subtract(plain[1:], plain[:-1])  # wraps
+    folded = ((step << 1) ^ (step >> 31)).view("<u4")
+    size = (int(np.bitwise_or.reduce(folded)).bit_length() + 7) // 8
+    planes = folded.view(np.uint8).reshape(len(folded), 4).T[:size]
+    return plain[:1].tobytes() + _deflate(planes.tobytes())
 
 
 def unpack_counts(packed: bytes, n: int) -> CountArray:
@@ -180,8 +194,35 @@ def unpack_counts(packed: bytes, n: int) -> CountArray:
     CodecError
         The bytes are not ``n`` packed counts.
     """
-    step = _unshuffle(_inflate(packed, 4 * n), n, "<u4")
-    counts = np.cumsum(step, dtype=np.uint32).view(np.int32)
+    plain = _inflate(packed[4:], 4 * (n - 1))
+    size, rest = divmod(len(plain), n - 1) if n > 1 else (0, len(plain))
+    if rest or len(packed) < 4:
+        raise CodecError(f"unpacks to {len(plain)} bytes, expected up to 4 for each of {n} counts")
+    folded = np.zeros((n - 1, 4), dtype=np.uint8)
+    folded[:, :size] = np.frombuffer(plain, dtype=np.uint8).reshape(size, n - 1).T
+    step = folded.view("<u4").ravel()
+    counts = np.empty(n, dtype=np.uint32)
+    counts[:1] = np.frombuffer(packed, "<u4", 1)
+    counts[1:] = (step >> 1) ^ -(step & 1)
+    return _frozen(np.cumsum(counts, dtype=np.uint32).view(np.int32))
+
+
+def unpack_counts_1(packed: bytes, n: int) -> CountArray:
+    """Undo what codec 1 did to counts; read-only.
+
+    Raises
+    ------
+    CodecError
+        The bytes are not ``n`` packed counts.
+    """
+    step = _unshuffle(_inflate_exactly(packed, 4 * n), n, "<u4")
+    return _frozen(np.cumsum(step, dtype=np.uint32).view(np.int32))
+
+
+_UNPACK: Final = {1: unpack_counts_1, CODEC: unpack_counts}
+
+
+def _frozen(counts: CountArray) -> CountArray:
     counts.flags.writeable = False
     return counts
 
@@ -200,7 +241,9 @@ def unpack_frames(packed: bytes, n_frames: int) -> FrameTable:
     CodecError
         The bytes are not a table of ``n_frames`` frames.
     """
-    step = _unshuffle(_inflate(packed, 24 * n_frames), 3 * n_frames, "<i8").reshape(3, n_frames)
+    step = _unshuffle(_inflate_exactly(packed, 24 * n_frames), 3 * n_frames, "<i8").reshape(
+        3, n_frames
+    )
     rows = np.cumsum(step, axis=1, dtype=np.int64)
     rows.flags.writeable = False
     return FrameTable(rows[0], rows[1], rows[2])
@@ -226,13 +269,20 @@ def _deflate(plain: bytes) -> bytes:
     return deflater.compress(plain) + deflater.flush()
 
 
-def _inflate(packed: bytes, size: int) -> bytes:
-    """Inflate to exactly ``size`` bytes, never to more (a damaged length is no bomb)."""
+def _inflate_exactly(packed: bytes, size: int) -> bytes:
+    plain = _inflate(packed, size)
+    if len(plain) != size:
+        raise CodecError(f"unpacks to {len(plain)} bytes, expected {size}")
+    return plain
+
+
+def _inflate(packed: bytes, most: int) -> bytes:
+    """Inflate to ``most`` bytes, never to more (a damaged length is no bomb)."""
     inflater = zlib.decompressobj()
     try:
-        plain = inflater.decompress(packed, size + 1)
+        plain = inflater.decompress(packed, most + 1)
     except zlib.error as error:
         raise CodecError(f"compressed bytes do not unpack: {error}") from error
-    if len(plain) != size or not inflater.eof or inflater.unused_data:
-        raise CodecError(f"unpacks to {len(plain)} bytes, expected {size}")
+    if len(plain) > most or not inflater.eof or inflater.unused_data:
+        raise CodecError(f"unpacks to {len(plain)} bytes, expected {most}")
     return plain
