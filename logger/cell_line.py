@@ -14,8 +14,7 @@ from typing import Final, Protocol
 
 from logger.decoders import Decoded, Decoder, Opcode, Piece, feeding
 from logger.device_notes import ClockAnswers, Counters
-from logger.errors import RecordingError
-from logger.follower import Follower, LoweringHub
+from logger.follower import Failures, Follower, LoweringHub
 from logger.handshake import State, end_index16_of, handshake_of
 from logger.held_frames import HeldFrames
 from logger.live import CellState
@@ -38,7 +37,6 @@ from logger.samples import (
 )
 from logger.trigger import TriggerSettings
 
-FAILED_EVERY_NS: Final = 1_000_000_000
 SILENT_NS: Final = 2_000_000_000
 """A running device that is silent for so long may have booted unheard: it is asked again."""
 
@@ -115,7 +113,7 @@ class CellLine:
         self._loss = ""
         self._end_index16: int | None = None
         self._counters, self._clock_answers = Counters(), ClockAnswers()
-        self._failed, self._failed_why, self._failed_due_ns = 0, "", 0
+        self._failures = Failures()
         self._heard_ns = 0
 
     # --- link ------------------------------------------------------------------------
@@ -237,6 +235,7 @@ class CellLine:
         if self._stream is not None:
             for item in self._clock_answers.ready(self._stream.id, self._stream.placer):
                 self._hub.record(item)
+                self._stream.follower.answered(item)
 
     def _note_end(self, stream: _Stream, now_ns: int) -> None:
         """Put on record what was measured after the last frame, which may follow STOP's answer."""
@@ -386,15 +385,9 @@ class CellLine:
         self._isolated(lambda: stream.follower.see(fresh), stream, fresh[-1].received_ns)
 
     def _isolated(self, work: Callable[[], None], stream: _Stream, now_ns: int) -> None:
-        try:
-            work()
-        except RecordingError:
-            raise
-        except Exception as error:  # noqa: BLE001 - on record as a fault, the recording goes on
-            self._failed += 1
-            self._failed_why = f"trigger or live state: {type(error).__name__}: {error}"
+        def start_afresh() -> None:
             stream.follower.start_afresh(stream.next_index - 1)
-        if self._failed and now_ns >= self._failed_due_ns:
-            n, self._failed = self._failed, 0
-            self._failed_due_ns = now_ns + FAILED_EVERY_NS
-            self.note(Fault("consumer_failed", now_ns, n, self._failed_why))
+
+        failed = self._failures.guard(work, start_afresh, now_ns)
+        if failed is not None:
+            self.note(failed)

@@ -1,33 +1,39 @@
-"""What comes after recording, for one stream: lowerings, live state, drift of the clock.
+"""What comes after recording, for one stream: lowerings, live state, how well its times are known.
 
-Comes in: samples that are already with the recorder. Goes out: windows on record, the
-cell's live state. Must not: be needed for a sample to be stored. Whoever calls it
-isolates what it raises.
+Comes in: samples and answers to TIME that are already with the recorder. Goes out: windows on
+record, the cell's live state. Must not: be needed for a sample to be stored. Whoever calls it
+isolates what it raises, by :class:`Failures`.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from typing import Final, Protocol
 
 import numpy as np
 
+from logger.errors import RecordingError
 from logger.live import CellState
 from logger.samples import (
     CellInfo,
     CountArray,
+    ExchangeNoted,
+    Fault,
     RecordItem,
     SamplesPlaced,
     Scaling,
     WindowClosed,
     WindowOpened,
 )
-from logger.timebase import SLOPE_AFTER_US, fit_envelope, last_ticks
+from logger.timebase import SLOPE_AFTER_US, Exchanges, fit_times, last_ticks
 from logger.trigger import Opened, Trigger, TriggerSettings
 
-DRIFT_EVERY_NS: Final = 5_000_000_000
-DRIFT_BIN_NS: Final = 250_000_000
-DRIFT_POINTS: Final = 1200
+FIT_EVERY_NS: Final = 5_000_000_000
+FIT_BIN_NS: Final = 250_000_000
+FIT_POINTS: Final = 1200
+FIT_ANSWERS: Final = 16
+FAILED_EVERY_NS: Final = 1_000_000_000
 
 
 class LoweringHub(Protocol):
@@ -75,6 +81,7 @@ class Follower:
         settings: TriggerSettings,
     ) -> None:
         self._stream_id = stream_id
+        self._info = info
         self._rate_hz = info.sample_rate_hz
         self._sees_peaks = not info.no_peaks
         self._scaling = scaling
@@ -83,8 +90,9 @@ class Follower:
         self._settings = settings
         self._trigger = self._new_trigger()
         self._lowering: int | None = None
-        self._quickest: deque[tuple[int, int, int, int]] = deque(maxlen=DRIFT_POINTS)
-        self._drift_due_ns = 0
+        self._quickest: deque[tuple[int, int, int, int]] = deque(maxlen=FIT_POINTS)
+        self._answers: deque[tuple[int, int, int]] = deque(maxlen=FIT_ANSWERS)
+        self._fit_due_ns = 0
 
     def see(self, items: list[SamplesPlaced]) -> None:
         """Take in frames in the order of their stream."""
@@ -93,6 +101,11 @@ class Follower:
                 self._watch(self._trigger, self._scaling, first_index, counts)
             self._state.samples(counts, items[-1].received_ns, self._rate_hz, self._scaling)
         self._note_delay(items[-1])
+
+    def answered(self, answer: ExchangeNoted) -> None:
+        """Take an answer to TIME: it bounds the times from now on."""
+        self._answers.append((answer.tick_us, answer.sent_ns, answer.received_ns))
+        self._fit_due_ns = 0
 
     def end(self, last_index: int) -> None:
         """Close the open window, if there is one, at the stream's last sample."""
@@ -149,16 +162,57 @@ class Follower:
         frames = item.frames
         tick_us = int(last_ticks(frames.tick_us[-1:], frames.n[-1:], self._rate_hz)[0])
         received_ns = item.received_ns
-        point = (received_ns // DRIFT_BIN_NS, received_ns - tick_us * 1000, tick_us, received_ns)
+        point = (received_ns // FIT_BIN_NS, received_ns - tick_us * 1000, tick_us, received_ns)
         if self._quickest and self._quickest[-1][0] == point[0]:
             self._quickest[-1] = min(self._quickest[-1], point)
         else:
             self._quickest.append(point)
-        if received_ns >= self._drift_due_ns:
-            self._drift_due_ns = received_ns + DRIFT_EVERY_NS
-            _, _, ticks, received = zip(*self._quickest, strict=True)
-            if ticks[-1] - ticks[0] >= SLOPE_AFTER_US:
-                self._state.drift_ppm = fit_envelope(ticks, received).drift_ppm
+        if received_ns >= self._fit_due_ns:
+            self._fit_due_ns = received_ns + FIT_EVERY_NS
+            self._fit_times()
+
+    def _fit_times(self) -> None:
+        """Say how well the newest sample's time is known, as a reader of the logbook would."""
+        _, _, ticks, received = zip(*self._quickest, strict=True)
+        answers = np.array(self._answers, dtype=np.int64).reshape(len(self._answers), 3).T
+        fit = fit_times(self._info, ticks, received, Exchanges(*answers))
+        self._state.time_error_s = float(fit.error_ns(ticks[-1])) / 1e9
+        self._state.latency_s = None if fit.latency_ns is None else fit.latency_ns / 1e9
+        if ticks[-1] - ticks[0] >= SLOPE_AFTER_US:
+            self._state.drift_ppm = fit.drift_ppm
+
+
+class Failures:
+    """What a follower raised: it costs no sample, and is told at most once a second."""
+
+    __slots__ = ("_due_ns", "_n", "_why")
+
+    def __init__(self) -> None:
+        self._n, self._why, self._due_ns = 0, "", 0
+
+    def guard(
+        self, work: Callable[[], None], start_afresh: Callable[[], None], now_ns: int
+    ) -> Fault | None:
+        """Do work that may fail; a fault when something has to be told now.
+
+        Raises
+        ------
+        RecordingError
+            The recorder has ended: no failure of the follower.
+        """
+        try:
+            work()
+        except RecordingError:
+            raise
+        except Exception as error:  # noqa: BLE001 - on record as a fault, the recording goes on
+            self._n += 1
+            self._why = f"trigger or live state: {type(error).__name__}: {error}"
+            start_afresh()
+        if not self._n or now_ns < self._due_ns:
+            return None
+        n, self._n = self._n, 0
+        self._due_ns = now_ns + FAILED_EVERY_NS
+        return Fault("consumer_failed", now_ns, n, self._why)
 
 
 def _joined(items: list[SamplesPlaced]) -> list[tuple[int, CountArray]]:

@@ -31,6 +31,8 @@ class CellView:
     (the level that the trigger takes for slack); None without calibration. ``counts`` is
     that mean before scaling. ``peak_n`` belongs to ``lowering``: the newest one, still
     open when ``window_open``. ``received_ns`` is the host time of the newest sample.
+    ``time_error_s`` bounds the error of its time; without ``latency_s``, the bound of the link's
+    latency in it, all times are late by one that nothing bounds.
     """
 
     cell: str
@@ -47,6 +49,8 @@ class CellView:
     battery_pct: int | None
     temperature_c: float | None
     drift_ppm: float | None
+    time_error_s: float | None
+    latency_s: float | None
     zero_n: float | None
     lowering: int | None
     window_open: bool
@@ -84,6 +88,8 @@ class CellState:
     battery_pct: int | None = None
     temperature_c: float | None = None
     drift_ppm: float | None = None
+    time_error_s: float | None = None
+    latency_s: float | None = None
     zero_n: float | None = None
     lowering: int | None = None
     window_open: bool = False
@@ -97,7 +103,7 @@ class CellState:
         """Begin a stream; what belonged to the stream before is forgotten."""
         self.stream_id = stream_id
         self.window_open = False
-        self.drift_ppm = None
+        self.drift_ppm = self.time_error_s = self.latency_s = None
         self.zero_n = None
 
     def samples(
@@ -149,6 +155,8 @@ class CellState:
             battery_pct=self.battery_pct,
             temperature_c=self.temperature_c,
             drift_ppm=self.drift_ppm,
+            time_error_s=self.time_error_s,
+            latency_s=self.latency_s,
             zero_n=self.zero_n,
             lowering=self.lowering,
             window_open=self.window_open,

@@ -375,6 +375,8 @@ def summarise(logbook: Path, snapshot: Snapshot, seconds: float, *, as_json: boo
             "faults": view.n_faults,
             "overruns": view.overruns,
             "clock_drift_ppm": view.drift_ppm,
+            "time_error_s": view.time_error_s,
+            "latency_bound_s": view.latency_s,
         }
         for view in snapshot.cells
     ]

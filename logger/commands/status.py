@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from logger.units import ForceUnit, format_force
+from logger.units import ForceUnit, format_force, format_seconds
 
 if TYPE_CHECKING:
     from logger.live import CellView, Snapshot
@@ -30,6 +30,9 @@ def cell_state(view: CellView, units: ForceUnit) -> str:
         parts.append(f"battery {view.battery_pct} %")
     if view.drift_ppm is not None:
         parts.append(f"clock {view.drift_ppm:+.0f} ppm")
+    if view.time_error_s is not None:
+        unbounded = " (nothing bounds the latency)" if view.latency_s is None else ""
+        parts.append(f"time ± {format_seconds(view.time_error_s)}{unbounded}")
     if not view.connected:
         parts.append("NOT CONNECTED")
     return ", ".join(parts)

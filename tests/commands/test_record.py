@@ -84,10 +84,13 @@ def test_json_gives_the_same_with_stable_keys(tmp_path: Path, raw: Path) -> None
     assert told["lowerings"] == 1
     assert told["logbook"] == str(logbook)
     assert told["seconds_s"] > 0
+    time_error_s = told["cells"][0]["time_error_s"]
+    assert 0.0 < time_error_s < 0.1
     assert told["cells"] == [
         {
             "cell": "cell", "samples": 10_000, "gaps": 0, "missing": 0, "faults": 0,
-            "overruns": 0, "clock_drift_ppm": None,
+            "overruns": 0, "clock_drift_ppm": None, "time_error_s": time_error_s,
+            "latency_bound_s": None,
         }
     ]  # fmt: skip
 
@@ -252,6 +255,16 @@ def test_a_status_line_says_it_all() -> None:
     )
     assert status.disk_state(snapshot(shown)) == "2 lowerings recorded; disk: 5.0 GB free"
     assert status.disk_state(Snapshot(0, (), 1, None, 0)) == "1 lowering recorded"
+
+
+@pytest.mark.parametrize(
+    ("latency_s", "said"),
+    [(0.0015, "time ± 2.1 ms"), (None, "time ± 2.1 ms (nothing bounds the latency)")],
+)
+def test_the_stated_time_error_is_in_the_status_line(latency_s: float | None, said: str) -> None:
+    shown = view(time_error_s=0.0021, latency_s=latency_s)
+    assert status.cell_state(shown, "kN").endswith(said)
+    assert "time ±" not in status.cell_state(view(), "kN")
 
 
 def test_what_is_not_known_is_said() -> None:

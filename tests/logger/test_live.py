@@ -60,10 +60,15 @@ def test_rate_is_that_of_the_last_two_seconds() -> None:
 
 
 def test_a_new_stream_forgets_zero_and_window() -> None:
-    state = CellState("a", zero_n=4.0, drift_ppm=3.0, window_open=True)
+    state = CellState(
+        "a", zero_n=4.0, drift_ppm=3.0, time_error_s=0.002, latency_s=0.001, window_open=True
+    )
+    before = state.view(0)
+    assert (before.time_error_s, before.latency_s) == (0.002, 0.001)
     state.opened(8)
     view = state.view(0)
     assert (view.stream_id, view.zero_n, view.drift_ppm, view.window_open) == (8, None, None, False)
+    assert (view.time_error_s, view.latency_s) == (None, None)
 
 
 def test_a_number_is_stale_after_a_second() -> None:
