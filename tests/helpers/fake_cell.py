@@ -81,7 +81,7 @@ class FakeCell:
             self.give(self._talk.reply(request, 0, tick))
 
     def tick_us(self) -> int:
-        return (self._clock.boot_ns() - self._booted_ns) // 1000
+        return (self._clock.boot_ns() - self._booted_ns) // 1000 % 2**32
 
     def give(self, data: bytes) -> None:
         assert self._deliver is not None
