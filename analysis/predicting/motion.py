@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.predicting.motion_energy import Ledger, LedgerKeeper
-from analysis.predicting.motion_forces import System
+from analysis.predicting.motion_forces import FALL, LEAD, OUT, OVER, STANDING, Instant, System
 from analysis.predicting.motion_setup import Setup
 
 FloatArray = NDArray[np.float64]
@@ -123,12 +123,35 @@ def shortest_period_s(setup: Setup, *, anchors: bool = True) -> FloatArray:
 
 
 class _Track:
-    """Keeps forces and places as the steps go by."""
+    """Keeps tensions, directions and places as the steps go by."""
 
-    def __init__(self, points: tuple[str, ...], steps: int, n: int) -> None:
-        self.force_n = {point: np.empty((steps, n)) for point in points}
+    def __init__(self, system: System, steps: int) -> None:
+        self._fall_way = system.fall_way
+        self._span = system.lines > 1
+        legs, n = system.unloaded_m.shape
+        self.tension_n = np.empty((legs, steps, n))
+        self.lead_way, self.piece_n = np.empty((2, steps, n)), np.empty((2, steps, n))
         self.place = np.empty((3, steps, n))
-        self.time_s, self.paid_m, self.slipped_m = (np.empty((steps, n)) for _ in range(3))
+        self.slipped_m = np.empty((legs + 1, steps, n))
+
+    def keep(self, i: int, now: Instant, q: FloatArray, slipped_m: FloatArray) -> None:
+        """Keep one step."""
+        self.tension_n[:, i] = now.legs.tension_n
+        self.lead_way[:, i], self.piece_n[:, i] = now.ways[0], now.piece_n
+        self.place[:, i], self.slipped_m[:, i] = q[:3], slipped_m
+
+    @property
+    def force_n(self) -> dict[str, FloatArray]:
+        """Forces by point, (steps, n)."""
+        lead, fall = self.tension_n[LEAD], self.tension_n[FALL]
+        cos = self.lead_way[0] * self._fall_way[0] + self.lead_way[1] * self._fall_way[1]
+        square = lead**2 + fall**2 + 2.0 * lead * fall * cos
+        standing = {"standing": self.tension_n[STANDING]} if self._span else {}
+        return {
+            "lead": lead, "fall": fall, **standing,
+            "high_block": np.sqrt(np.maximum(square, 0.0)),
+            "piece": np.hypot(self.piece_n[0], self.piece_n[1]),
+        }  # fmt: skip
 
 
 def simulate(
@@ -162,12 +185,11 @@ def simulate(
     n = system.n
     step = np.array(np.broadcast_to(np.asarray(step_s, dtype=np.float64), (n,)))
     half = 0.5 * step
-    points = POINTS if setup.span is not None else tuple(p for p in POINTS if p != "standing")
-    track = _Track(points, steps, n)
+    track = _Track(system, steps)
     keeper = LedgerKeeper(system) if ledger else None
     q, v, unloaded = system.place.copy(), system.speed.copy(), system.unloaded_m.copy()
-    acceleration, slip = np.zeros_like(q), np.zeros((3, n))
-    time, paid, slipped = np.zeros(n), np.zeros(n), np.zeros(n)
+    acceleration, slip = np.zeros_like(q), system.no_slip()
+    time, slipped = np.zeros(n), system.no_slip()
     for i in range(steps):
         for k in range(corrections):
             v_mid = v + half * acceleration
@@ -179,18 +201,13 @@ def simulate(
             keeper.add(now, v_mid, step)
         q, v = q + step * v_mid, v + step * acceleration
         unloaded = unloaded + step * system.fed(slip)
-        slipped, paid = slipped + step * slip[0], paid + step * slip[2]
-        track.time_s[i], track.paid_m[i], track.slipped_m[i] = time + half, paid, slipped
-        track.place[:, i] = q[:3]
-        track.force_n["lead"][i], track.force_n["fall"][i] = now.lead.tension_n, now.fall.tension_n
-        track.force_n["high_block"][i] = now.block_n
-        if now.standing is not None:
-            track.force_n["standing"][i] = now.standing.tension_n
-        track.force_n["piece"][i] = np.hypot(now.piece_x_n, now.piece_z_n)
+        slipped = slipped + step * slip
+        track.keep(i, now, q, slipped)
         time = time + step
         if keeper is not None:
             keeper.close_step(q, v, unloaded)
     return Motion(
-        track.time_s, track.force_n, track.place[0], track.place[1], track.place[2],
-        track.paid_m, track.slipped_m, None if keeper is None else keeper.result(),
+        (np.arange(steps)[:, None] + 0.5) * step, track.force_n,
+        track.place[0], track.place[1], track.place[2],
+        track.slipped_m[OUT], track.slipped_m[OVER], None if keeper is None else keeper.result(),
     )  # fmt: skip

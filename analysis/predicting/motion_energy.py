@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.predicting.motion_forces import Instant, System
-from analysis.predicting.motion_rope import Leg
+from analysis.predicting.motion_forces import FALL, OUT, OVER, Instant, System
+from analysis.predicting.motion_rope import Legs
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 FloatArray = NDArray[np.float64]
@@ -72,20 +72,16 @@ class LedgerKeeper:
 
     def add(self, now: Instant, v: FloatArray, step_s: FloatArray) -> None:
         """Add the work done in one step, from its middle."""
-        legs = [leg for leg in (now.lead, now.fall, now.standing) if leg is not None]
-        damped = sum(
-            (leg.tension_n - leg.elastic_n) * leg.strain_rate * leg.unloaded_m for leg in legs
-        )
-        carried = [self._carried_n(leg) for leg in legs]
+        legs = now.legs
+        damped = (legs.tension_n - legs.elastic_n) * legs.strain_rate * legs.unloaded_m
+        carried = self._carried_n(legs)
         slip = now.slip_m_per_s
-        sheaves = slip[0] * (carried[0] - carried[1])
-        if now.standing is not None:
-            sheaves = sheaves + slip[1] * (carried[2] - carried[0])
-        device_w = slip[2] * carried[1]
+        sheaves = slip[OVER:-1] * (carried[1:] - carried[:-1])
+        device_w = slip[OUT] * carried[FALL]
         power_w = {
-            "rope_damping_j": damped,
+            "rope_damping_j": damped.sum(axis=0),
             "anchor_damping_j": self._anchor_power_w(v),
-            "sheaves_j": sheaves,
+            "sheaves_j": sheaves.sum(axis=0),
             "device_j": np.maximum(device_w, 0.0),
             "winch_j": np.maximum(-device_w, 0.0),
             "hinge_j": now.hinge_w,
@@ -94,10 +90,10 @@ class LedgerKeeper:
         for name, power in power_w.items():
             self._sums[name] = self._sums[name] + step_s * power
 
-    def _carried_n(self, leg: Leg) -> FloatArray:
-        """Energy that a metre of unloaded rope takes along when it is fed out of a leg."""
-        stored = self._system.ea_n * self._system.curve.stored(leg.strain)
-        return np.asarray(leg.tension_n * (1.0 + leg.strain) - stored)
+    def _carried_n(self, legs: Legs) -> FloatArray:
+        """Energy that a metre of unloaded rope takes along when it is fed out of a leg, (k, n)."""
+        stored = self._system.ea_n * self._system.curve.stored(legs.strain)
+        return np.asarray(legs.tension_n * (1.0 + legs.strain) - stored)
 
     def _anchor_power_w(self, v: FloatArray) -> FloatArray:
         total = np.zeros(self._system.n)
@@ -113,16 +109,13 @@ class LedgerKeeper:
         system = self._system
         kinetic = 0.5 * system.mass_kg * (v[0] ** 2 + v[1] ** 2)
         kinetic = kinetic + 0.5 * system.inertia_kg_m2 * v[2] ** 2
-        elastic = np.zeros(system.n)
-        for length, unloaded in zip(system.leg_lengths_m(q), unloaded_m, strict=False):
-            strain = length / unloaded - 1.0
-            elastic = elastic + system.ea_n * unloaded * system.curve.stored(strain)
+        strain = system.leg_lengths_m(q) / unloaded_m - 1.0
+        elastic = (system.ea_n * unloaded_m * system.curve.stored(strain)).sum(axis=0)
         for which, anchor in enumerate(system.anchors):
             if anchor is not None:
                 k, m = system.wide(anchor.stiffness_n_per_m), system.wide(anchor.mass_kg)
                 row = 3 + 2 * which
-                x = q[row] - system.rest_x[which]
-                z = q[row + 1] - system.rest_z[which]
+                x, z = q[row : row + 2] - system.rest[which]
                 elastic = elastic + 0.5 * k * (x * x + z * z)
                 kinetic = kinetic + 0.5 * m * (v[row] ** 2 + v[row + 1] ** 2)
         return kinetic, system.mass_kg * G_M_PER_S2 * q[1], elastic

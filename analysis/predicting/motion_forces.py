@@ -5,10 +5,14 @@ Must not: step in time.
 
 Notes
 -----
-Degrees of freedom, rows of (7, n) arrays: centre of mass x, z, turn; high block x, z;
-anchor B x, z. Slips, rows of (3, n): over the high block (fall → lead), over the piece's
-block (lead → standing), at the device (into the fall). Massless rope: a sheave passes rope
-at the rate that keeps its two tensions at the ratio, or sticks.
+Degrees of freedom, rows of (d, n) arrays: centre of mass x, z, turn; where an anchor gives
+also high block x, z; anchor B x, z. Legs, rows of (k, n): fall, lead, in a span rig the
+standing leg. Slips, rows of (k + 1, n): into each leg from the one before, and 0 out of
+the last. Massless rope: a sheave passes rope at the rate that keeps its two tensions at the
+ratio, or sticks.
+
+Everything that there is once a leg or direction is one array over all of them, because the
+price of a step is the number of calls, not the number of simulations.
 """
 
 from __future__ import annotations
@@ -20,11 +24,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.predicting.friction import efficiency_at_cos
-from analysis.predicting.motion_rope import Leg, leg_state, slip_rate
-from analysis.predicting.motion_setup import Anchor, Setup, Sheave, TagLine
+from analysis.predicting.motion_rope import Legs, legs_state
+from analysis.predicting.motion_setup import Anchor, Profile, Setup, TagLine
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 FloatArray = NDArray[np.float64]
+
+FALL: Final = 0
+LEAD: Final = 1
+STANDING: Final = 2
+"""Rows of the legs; the standing leg's only in a span rig."""
+
+OUT: Final = 0
+OVER: Final = 1
+"""Rows of the slips: out of the device into the fall, over the high block into the lead."""
 
 _SWEEPS: Final = 1
 _SWEEPS_RUNNING: Final = 3
@@ -35,40 +48,18 @@ _SWEEPS_RUNNING: Final = 3
 class Instant:
     """What acts at one moment; arrays (n,) where not said otherwise.
 
-    ``lead_x``, ``lead_z`` point from the high block to the tie, ``standing_x``,
-    ``standing_z`` from anchor B to it. ``slip_m_per_s`` is (3, n), ``acceleration`` (7, n).
-    ``piece_x_n``, ``piece_z_n`` is what the rope does to the piece.
+    ``ways`` (a, 2, n) point from the high block, and from anchor B, to the tie.
+    ``slip_m_per_s`` is (k + 1, n), ``acceleration`` (d, n). ``piece_n`` (2, n) is what the rope
+    does to the piece.
     """
 
-    lead: Leg
-    fall: Leg
-    standing: Leg | None
-    lead_x: FloatArray
-    lead_z: FloatArray
-    cos_included: FloatArray
+    legs: Legs
+    ways: FloatArray
     slip_m_per_s: FloatArray
-    piece_x_n: FloatArray
-    piece_z_n: FloatArray
+    piece_n: FloatArray
     acceleration: FloatArray
     hinge_w: FloatArray
     tag_w: FloatArray
-
-    @property
-    def block_n(self) -> FloatArray:
-        """Load in the high block's sling."""
-        lead, fall = self.lead.tension_n, self.fall.tension_n
-        square = lead**2 + fall**2 + 2.0 * lead * fall * self.cos_included
-        return np.asarray(np.sqrt(np.maximum(square, 0.0)))
-
-
-@dataclass(slots=True, eq=False)
-class _Line:
-    """Straight way from an anchor to the tie: length, its rate, direction."""
-
-    length: FloatArray
-    rate: FloatArray
-    x: FloatArray
-    z: FloatArray
 
 
 class System:
@@ -76,103 +67,121 @@ class System:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
-        body, line = setup.body, setup.line
+        body, line, span = setup.body, setup.line, setup.span
         self.n = _size(setup)
         self.mass_kg = self.wide(body.mass_kg)
         self.turns = body.gyration_m is not None
         gyration = 1.0 if body.gyration_m is None else body.gyration_m
         self.inertia_kg_m2 = self.mass_kg * self.wide(gyration) ** 2
-        self.tie = (self.wide(body.tie_x_m), self.wide(body.tie_z_m))
+        self.tie = self.rows(body.tie_x_m, body.tie_z_m)
         self.ea_n, self.tau_s = self.wide(line.ea_n), self.wide(line.tau_s)
         self.curve = line.curve
-        self.span = setup.span
-        self.place = np.zeros((7, self.n))
-        self.speed = np.zeros((7, self.n))
-        self.unloaded_m = np.ones((3, self.n))
-        self._start()
-        self.rest_x = self.rest_z = np.zeros((2, self.n))
-        self.hinge_hold = np.zeros((3, self.n))
+        self.lines = 1 if span is None else 2
+        self.gives = any(self.anchors)
         self._zero = np.zeros(self.n)
-        self._ratios: tuple[FloatArray, FloatArray] = (self._zero, self._zero)
-        self._springs = [
-            (self.wide(a.stiffness_n_per_m), self.wide(a.mass_kg), self.anchor_damping(a))
-            if a
-            else (self._zero, self._zero, self._zero)
-            for a in self.anchors
-        ]
+        self._from = np.zeros((self.lines, 2, self.n))
+        if span is not None:
+            self._from[1] = self.rows(span.x_m, span.z_m)
+        self.fall_way = np.array([[setup.fall_x], [setup.fall_z]])
+        self._device_rests = setup.device.slips_above_n is None and _is_zero(
+            setup.device.pay_out_m_per_s
+        )
+        self._ready_sheaves()
+        self._start()
+        self._ready_springs()
+        self.hinge_hold = np.zeros((3, self.n))
         self._balance()
 
     def wide(self, value: ArrayLike) -> FloatArray:
         """Give a number as one for each simulation."""
         return np.array(np.broadcast_to(np.asarray(value, dtype=np.float64), (self.n,)))
 
-    def _start(self) -> None:
+    def rows(self, *values: ArrayLike) -> FloatArray:
+        """Give numbers as rows, one for each simulation."""
+        return np.stack([self.wide(value) for value in values])
+
+    def _ready_sheaves(self) -> None:
         setup = self.setup
-        self.place[0] = self.wide(setup.x_m) - self.tie[0]
-        self.place[1] = self.wide(setup.z_m) - self.tie[1]
-        self.speed[0] = self.wide(setup.vx_m_per_s)
-        self.speed[1] = self.wide(setup.vz_m_per_s)
-        self.speed[2] = self.wide(setup.spin_rad_per_s)
-        self.unloaded_m[0] = self.wide(setup.lead_m)
-        self.fall_start_m = self.wide(setup.fall_m)
-        self.unloaded_m[1] = self.fall_start_m
-        if self.span is not None:
-            self.unloaded_m[2] = self.wide(self.span.standing_m)
-            self.far = (self.wide(self.span.x_m), self.wide(self.span.z_m))
-        self.fall_length_m = self.fall_start_m + self._stretch_of_fall()
+        sheaves = [setup.block] if setup.span is None else [setup.block, setup.span.block]
+        self._efficiency = self.rows(*(sheave.efficiency for sheave in sheaves))
+        self._as_given = [i for i, sheave in enumerate(sheaves) if not sheave.by_angle]
+        self._ratios = self._efficiency
+
+    def _ready_springs(self) -> None:
+        """Anchors as (2, 1, n): stiffness, damping and 1/mass; all 0 for a rigid one."""
+        parts = [
+            (a.stiffness_n_per_m, self.anchor_damping(a), 1.0 / np.asarray(a.mass_kg))
+            if a
+            else (0.0, 0.0, 0.0)
+            for a in self.anchors
+        ]
+        self._spring = tuple(self.rows(*part)[:, None] for part in zip(*parts, strict=True))
+        self.rest = np.zeros((2, 2, self.n))
+
+    def _start(self) -> None:
+        setup, span = self.setup, self.setup.span
+        self.place = np.zeros((7 if self.gives else 3, self.n))
+        self.speed = np.zeros_like(self.place)
+        self.place[:2] = self.rows(setup.x_m, setup.z_m) - self.tie
+        self.speed[:3] = self.rows(setup.vx_m_per_s, setup.vz_m_per_s, setup.spin_rad_per_s)
+        standing = () if span is None else (span.standing_m,)
+        self.unloaded_m = self.rows(setup.fall_m, setup.lead_m, *standing)
+        self._length = np.empty_like(self.unloaded_m)
+        self._rate = np.zeros_like(self.unloaded_m)
+        self.fall_length_m = self.unloaded_m[FALL] + self._stretch_of_fall()
+        self._length[FALL] = self.fall_length_m
 
     def _stretch_of_fall(self) -> FloatArray:
         """Stretch that puts the fall at the tension that the lead has at the start."""
-        lead = self._line(self.place, self.speed, 3, (0.0, 0.0))
-        strain = np.maximum(lead.length / self.unloaded_m[0] - 1.0, 0.0)
+        lead_m = np.hypot(*(self.place[:2] + self.tie))
+        strain = np.maximum(lead_m / self.unloaded_m[LEAD] - 1.0, 0.0)
         tension, _ = self.curve.at(strain)
         fall = self.curve.strain_at(tension * self.wide(self.setup.start_fall_over_lead))
-        return np.asarray(self.fall_start_m * fall * (tension > 0.0))
+        return np.asarray(self.unloaded_m[FALL] * fall * (tension > 0.0))
 
     def _balance(self) -> None:
         """Let the anchors give for the load at the start, and the hinge hold the piece."""
         still = np.zeros_like(self.speed)
-        nothing = np.zeros(self.n)
-        now = self.at(nothing, self.place, still, self.unloaded_m, np.zeros((3, self.n)), nothing)
-        loads = -self._anchor_loads(now)
-        stiff = [a.stiffness_n_per_m if a else 1.0 for a in self.anchors]
-        wide = np.stack([self.wide(k) for k in stiff])
-        self.rest_x, self.rest_z = loads[0] / wide, loads[1] / wide
+        now = self.at(self._zero, self.place, still, self.unloaded_m, self.no_slip(), self._zero)
+        if self.gives:
+            stiff = np.where(self._spring[0] > 0.0, self._spring[0], 1.0)
+            self.rest = -self._anchor_loads(now.legs, now.ways) / stiff
         if self.setup.hinge is not None:
-            self.hinge_hold = -now.acceleration[:3] * np.stack(
-                [self.mass_kg, self.mass_kg, self.inertia_kg_m2]
-            )
+            inertia = np.stack([self.mass_kg, self.mass_kg, self.inertia_kg_m2])
+            self.hinge_hold = -now.acceleration[:3] * inertia
+
+    def no_slip(self) -> FloatArray:
+        """Give slips of 0, (k + 1, n)."""
+        return np.zeros((self.lines + 2, self.n))
 
     @property
     def anchors(self) -> tuple[Anchor | None, Anchor | None]:
         """Anchor of the high block, and B."""
-        return self.setup.anchor, self.span.anchor if self.span else None
+        span = self.setup.span
+        return self.setup.anchor, span.anchor if span else None
 
-    def offset_of(
-        self, turn: FloatArray, at: tuple[FloatArray, FloatArray]
-    ) -> tuple[FloatArray, FloatArray]:
-        """Turn a vector that is fixed in the body."""
+    def turned(self, turn: FloatArray, at: FloatArray) -> FloatArray:
+        """Turn a vector (2, n) that is fixed in the body."""
         if not self.turns:
             return at
         cos, sin = np.cos(turn), np.sin(turn)
-        return at[0] * cos - at[1] * sin, at[0] * sin + at[1] * cos
+        return np.stack([at[0] * cos - at[1] * sin, at[0] * sin + at[1] * cos])
 
-    def _line(
-        self,
-        q: FloatArray,
-        v: FloatArray,
-        row: int,
-        base: tuple[ArrayLike, ArrayLike],
-        arm: tuple[FloatArray, FloatArray] | None = None,
-    ) -> _Line:
-        rx, rz = arm or self.offset_of(q[2], self.tie)
-        x = q[0] + rx - q[row] - base[0]
-        z = q[1] + rz - q[row + 1] - base[1]
-        vx = v[0] - v[2] * rz - v[row]
-        vz = v[1] + v[2] * rx - v[row + 1]
-        length = np.sqrt(x * x + z * z)
-        ux, uz = x / length, z / length
-        return _Line(length, vx * ux + vz * uz, ux, uz)
+    def _to_tie(self, q: FloatArray, arm: FloatArray) -> FloatArray:
+        """Vectors (a, 2, n) from the high block, and from B, to the tie."""
+        base = self._from
+        if self.gives:
+            base = base + q[3:].reshape(2, 2, self.n)[: self.lines]
+        return np.asarray(q[:2] + arm - base)
+
+    def _tie_speed(self, v: FloatArray, arm: FloatArray) -> FloatArray:
+        """Speed of the tie, (2, n), or seen from anchors that move, (a, 2, n)."""
+        speed = v[:2]
+        if self.turns:
+            speed = speed + v[2] * np.stack([-arm[1], arm[0]])
+        if self.gives:
+            return np.asarray(speed - v[3:].reshape(2, 2, self.n)[: self.lines])
+        return np.asarray(speed)
 
     def at(
         self,
@@ -191,11 +200,11 @@ class System:
         ----------
         time_s : (n,) ndarray
             Of the moment.
-        q, v : (7, n) ndarray
+        q, v : (d, n) ndarray
             Places and speeds then.
-        unloaded_m : (3, n) ndarray
+        unloaded_m : (k, n) ndarray
             Unloaded lengths ``ahead_s`` earlier.
-        slip : (3, n) ndarray
+        slip : (k + 1, n) ndarray
             Slips to start from.
         ahead_s : (n,) ndarray
             Time over which the slips act before the moment.
@@ -207,180 +216,121 @@ class System:
         -------
         Instant
         """
-        zero = self._zero
-        arm = self.offset_of(q[2], self.tie)
-        lead = self._line(q, v, 3, (0.0, 0.0), arm)
-        setup = self.setup
-        fall_m = self._fall_m(q)
-        fall_rate = -setup.fall_x * v[3] - setup.fall_z * v[4]
-        far = None if self.span is None else self._line(q, v, 5, self.far, arm)
+        arm = self.turned(q[2], self.tie)
+        to_tie = self._to_tie(q, arm)
+        length, rate = self._length, self._rate
+        long = np.hypot(to_tie[:, 0], to_tie[:, 1], out=length[LEAD:])
+        ways = to_tie / long[:, None]
+        np.add.reduce(self._tie_speed(v, arm) * ways, axis=1, out=rate[LEAD:])
+        if self.gives:
+            length[FALL] = self._fall_m(q)
+            rate[FALL] = -np.add.reduce(self.fall_way * v[3:5])
         fed = self.fed(slip)
-        length = unloaded_m + ahead_s * fed
-        legs = [
-            leg_state(
-                self.curve, self.ea_n, self.tau_s, long, rate, length[i], fed[i], ahead_s
-            )
-            for i, (long, rate) in enumerate(
-                [(lead.length, lead.rate), (fall_m, fall_rate)]
-                + ([] if far is None else [(far.length, far.rate)])
-            )
-        ]  # fmt: skip
-        standing = legs[2] if far is not None else None
-        cos_a = lead.x * setup.fall_x + lead.z * setup.fall_z
-        cos_p = zero if far is None else lead.x * far.x + lead.z * far.z
+        unloaded = unloaded_m + ahead_s * fed
+        legs = legs_state(self.curve, self.ea_n, self.tau_s, length, rate, unloaded, fed, ahead_s)
         if not again:
-            far_block = None if self.span is None else self.span.block
-            self._ratios = (_ratio(setup.block, cos_a), _ratio(far_block, cos_p))
+            self._ratios = self._ratios_at(ways)
         new = self._slips(time_s, legs, slip)
-        px, pz = -legs[0].tension_n * lead.x, -legs[0].tension_n * lead.z
-        if far is not None and standing is not None:
-            px = px - standing.tension_n * far.x
-            pz = pz - standing.tension_n * far.z
-        now = Instant(
-            legs[0], legs[1], standing, lead.x, lead.z, cos_a, new, px, pz,
-            np.zeros_like(q), zero, zero,
-        )  # fmt: skip
+        piece_n = -np.add.reduce(legs.tension_n[LEAD:, None] * ways)
+        now = Instant(legs, ways, new, piece_n, np.zeros(q.shape), self._zero, self._zero)
         self._accelerate(now, time_s, q, v, arm)
-        if far is not None:
-            self._move_far(now, far, q, v)
         return now
 
     def _fall_m(self, q: FloatArray) -> FloatArray:
-        moved = self.setup.fall_x * q[3] + self.setup.fall_z * q[4]
-        return np.asarray(self.fall_length_m - moved)
+        if not self.gives:
+            return np.asarray(self.fall_length_m)
+        return np.asarray(self.fall_length_m - np.add.reduce(self.fall_way * q[3:5]))
 
-    def leg_lengths_m(self, q: FloatArray) -> list[FloatArray]:
-        """Lengths of lead, fall and (span rig) standing leg."""
-        still = np.zeros_like(q)
-        lengths = [self._line(q, still, 3, (0.0, 0.0)).length, self._fall_m(q)]
-        if self.span is not None:
-            lengths.append(self._line(q, still, 5, self.far).length)
-        return lengths
+    def leg_lengths_m(self, q: FloatArray) -> FloatArray:
+        """Lengths of the legs, (k, n)."""
+        to_tie = self._to_tie(q, self.turned(q[2], self.tie))
+        return np.concatenate([self._fall_m(q)[None], np.hypot(to_tie[:, 0], to_tie[:, 1])])
 
     @staticmethod
     def fed(slip: FloatArray) -> FloatArray:
-        """Rate of each leg's unloaded length from the slips."""
-        return np.stack([slip[0] - slip[1], slip[2] - slip[0], slip[1]])
+        """Rate of each leg's unloaded length from the slips, (k, n)."""
+        return np.asarray(slip[:-1] - slip[1:])
 
-    def _slips(
-        self,
-        time_s: FloatArray,
-        legs: list[Leg],
-        slip: FloatArray,
-    ) -> FloatArray:
-        ratio_a, ratio_p = self._ratios
-        planned = self.setup.device.pay_out_m_per_s.at(time_s)
-        cap = self.setup.device.slips_above_n
-        cap_n = None if cap is None else cap.at(time_s)
+    def _ratios_at(self, ways: FloatArray) -> FloatArray:
+        """Low over high tension at high block and piece's block, (a, n)."""
+        cos = np.empty((self.lines, self.n))
+        np.add.reduce(ways[0] * self.fall_way, out=cos[0])
+        if self.lines > 1:
+            np.add.reduce(ways[0] * ways[1], out=cos[1])
+        ratios = efficiency_at_cos(self._efficiency, -cos)
+        for i in self._as_given:
+            ratios[i] = self._efficiency[i]
+        return ratios
+
+    def _slips(self, time_s: FloatArray, legs: Legs, slip: FloatArray) -> FloatArray:
         new = slip.copy()
-        lead, fall = legs[0], legs[1]
-        for _ in range(_SWEEPS if cap_n is None else _SWEEPS_RUNNING):
-            paid = planned
-            if cap_n is not None:
-                free = fall.tension_n + fall.give_n_s_per_m * new[2] - cap_n
-                paid = np.maximum(planned, free / (fall.give_n_s_per_m + 1e-30))
-                paid = np.where(fall.tension_n > 0.0, paid, planned)
-            fall.feed(paid - new[2])
-            new[2] = paid
-            over = slip_rate(fall, lead, ratio_a, new[0])
-            lead.feed(over - new[0])
-            fall.feed(new[0] - over)
-            new[0] = over
-            if self.span is not None:
-                through = slip_rate(lead, legs[2], ratio_p, new[1])
-                legs[2].feed(through - new[1])
-                lead.feed(new[1] - through)
-                new[1] = through
+        runs = self.setup.device.slips_above_n is not None
+        for _ in range(_SWEEPS_RUNNING if runs else _SWEEPS):
+            if not self._device_rests:
+                paid = self._paid_out(time_s, legs, new[OUT])
+                legs.feed(FALL, paid - new[OUT])
+                new[OUT] = paid
+            legs.slip(self._ratios, new[OVER:-1])
         return new
 
+    def _paid_out(self, time_s: FloatArray, legs: Legs, now: FloatArray) -> FloatArray:
+        """Rate at which the device lets rope into the fall."""
+        device = self.setup.device
+        planned = device.pay_out_m_per_s.at(time_s)
+        if device.slips_above_n is None:
+            return planned
+        fall_n, give = legs.tension_n[FALL], legs.give_n_s_per_m[FALL]
+        free = fall_n + give * now - device.slips_above_n.at(time_s)
+        return np.where(fall_n > 0.0, np.maximum(planned, free / (give + 1e-30)), planned)
+
     def _accelerate(
-        self,
-        now: Instant,
-        time_s: FloatArray,
-        q: FloatArray,
-        v: FloatArray,
-        arm: tuple[FloatArray, FloatArray],
+        self, now: Instant, time_s: FloatArray, q: FloatArray, v: FloatArray, arm: FloatArray
     ) -> None:
-        rx, rz = arm
-        fx, fz = now.piece_x_n.copy(), now.piece_z_n.copy()
-        moment = rx * fz - rz * fx
-        setup = self.setup
+        force, setup = now.piece_n, self.setup
+        moment = arm[0] * force[1] - arm[1] * force[0] if self.turns else self._zero
         if setup.hinge is not None:
-            left = setup.hinge.at(time_s)
-            hold = self.hinge_hold * left
-            fx, fz, moment = fx + hold[0], fz + hold[1], moment + hold[2]
-            now.hinge_w = hold[0] * v[0] + hold[1] * v[1] + hold[2] * v[2]
+            hold = self.hinge_hold * setup.hinge.at(time_s)
+            force, moment = force + hold[:2], moment + hold[2]
+            now.hinge_w = np.add.reduce(hold * v[:3])
         if setup.tag is not None:
-            tx, tz, turn, power = self._tag(setup.tag, time_s, q, v)
-            fx, fz, moment = fx + tx, fz + tz, moment + turn
-            now.tag_w = power
-        now.acceleration[0] = fx / self.mass_kg
-        now.acceleration[1] = fz / self.mass_kg - G_M_PER_S2
+            pull, turn, now.tag_w = self._tag(setup.tag, time_s, q, v)
+            force, moment = force + pull, moment + turn
+        np.divide(force, self.mass_kg, out=now.acceleration[:2])
+        now.acceleration[1] -= G_M_PER_S2
         if self.turns:
             now.acceleration[2] = moment / self.inertia_kg_m2
-        if setup.anchor is not None:
-            lead, fall = now.lead.tension_n, now.fall.tension_n
-            load = (
-                lead * now.lead_x + fall * setup.fall_x,
-                lead * now.lead_z + fall * setup.fall_z,
-            )
-            self._spring(now, 0, load, q, v)
+        if self.gives:
+            stiff, damping, per_mass = self._spring
+            x, u = (z[3:].reshape(2, 2, self.n) for z in (q, v))
+            load = self._anchor_loads(now.legs, now.ways) - stiff * (x - self.rest) - damping * u
+            now.acceleration[3:] = (load * per_mass).reshape(4, self.n)
 
     def _tag(
         self, tag: TagLine, time_s: FloatArray, q: FloatArray, v: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Give force (x, z), moment about the centre of mass, and power."""
-        at = (self.wide(tag.at_x_m), self.wide(tag.at_z_m))
-        rx, rz = self.offset_of(q[2], at)
-        x, z = tag.to_x_m - q[0] - rx, tag.to_z_m - q[1] - rz
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give force (2, n), moment about the centre of mass, and power."""
+        arm = self.turned(q[2], self.rows(tag.at_x_m, tag.at_z_m))
+        x, z = self.rows(tag.to_x_m, tag.to_z_m) - q[:2] - arm
         pull = tag.force_n.at(time_s) / np.sqrt(x * x + z * z)
         fx, fz = pull * x, pull * z
-        power = fx * (v[0] - v[2] * rz) + fz * (v[1] + v[2] * rx)
-        return fx, fz, rx * fz - rz * fx, power
+        power = fx * (v[0] - v[2] * arm[1]) + fz * (v[1] + v[2] * arm[0])
+        return np.stack([fx, fz]), arm[0] * fz - arm[1] * fx, power
 
-    def _anchor_loads(self, now: Instant) -> FloatArray:
-        """Compute the loads on high block and B, (2 directions, 2 anchors, n)."""
-        lead, fall = now.lead.tension_n, now.fall.tension_n
-        ax = lead * now.lead_x + fall * self.setup.fall_x
-        az = lead * now.lead_z + fall * self.setup.fall_z
-        bx = lead * -now.lead_x - now.piece_x_n
-        bz = lead * -now.lead_z - now.piece_z_n
-        return np.stack([np.stack([ax, bx]), np.stack([az, bz])])
+    def _anchor_loads(self, legs: Legs, ways: FloatArray) -> FloatArray:
+        """Give the loads on high block and B, (2, 2, n)."""
+        loads = np.zeros((2, 2, self.n))
+        loads[: self.lines] = legs.tension_n[LEAD:, None] * ways
+        loads[0] += legs.tension_n[FALL] * self.fall_way
+        return loads
 
     def anchor_damping(self, anchor: Anchor) -> FloatArray:
         """Damping force of an anchor per metre a second."""
         k, m = self.wide(anchor.stiffness_n_per_m), self.wide(anchor.mass_kg)
         return np.asarray(2.0 * np.asarray(anchor.damping_ratio) * np.sqrt(k * m))
 
-    def _spring(
-        self,
-        now: Instant,
-        which: int,
-        load: tuple[FloatArray, FloatArray],
-        q: FloatArray,
-        v: FloatArray,
-    ) -> None:
-        k, m, c = self._springs[which]
-        row = 3 + 2 * which
-        rest = (self.rest_x[which], self.rest_z[which])
-        for i in range(2):
-            spring = k * (q[row + i] - rest[i])
-            now.acceleration[row + i] = (load[i] - spring - c * v[row + i]) / m
 
-    def _move_far(self, now: Instant, far: _Line, q: FloatArray, v: FloatArray) -> None:
-        anchor = self.anchors[1]
-        if anchor is None or now.standing is None:
-            return
-        load = now.standing.tension_n
-        self._spring(now, 1, (load * far.x, load * far.z), q, v)
-
-
-def _ratio(sheave: Sheave | None, cos_included: FloatArray) -> FloatArray:
-    if sheave is None:
-        return cos_included
-    if not sheave.by_angle:
-        return np.asarray(sheave.efficiency, dtype=np.float64)
-    return efficiency_at_cos(sheave.efficiency, -cos_included)
+def _is_zero(profile: Profile) -> bool:
+    return all(not np.any(value) for value in profile.value)
 
 
 def _size(setup: Setup) -> int:

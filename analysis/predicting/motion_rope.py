@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,6 +22,9 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.errors import PredictionError
 
 FloatArray = NDArray[np.float64]
+
+_NO_GIVE: Final = 1e-30
+"""Beside the give of two slack legs, so that nothing is divided by 0."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,11 +124,11 @@ class RopeCurve:
 
 
 @dataclass(slots=True, eq=False)
-class Leg:
-    """One leg at one moment.
+class Legs:
+    """All legs at one moment, rows of (k, n) arrays from the device on: fall, lead, standing.
 
-    ``give_n_s_per_m`` says how much its tension falls per metre a second of rope fed in,
-    over the time that the step looks ahead.
+    ``give_n_s_per_m`` says how much a tension falls per metre a second of rope fed in, over
+    the time that the step looks ahead.
     """
 
     unloaded_m: FloatArray
@@ -134,12 +138,38 @@ class Leg:
     tension_n: FloatArray
     give_n_s_per_m: FloatArray
 
-    def feed(self, extra_m_per_s: FloatArray) -> None:
-        """Feed more rope in, to first order."""
-        self.tension_n = np.maximum(self.tension_n - self.give_n_s_per_m * extra_m_per_s, 0.0)
+    def feed(self, leg: int, extra_m_per_s: FloatArray) -> None:
+        """Feed more rope into a leg, to first order."""
+        fallen = self.give_n_s_per_m[leg] * extra_m_per_s
+        np.maximum(self.tension_n[leg] - fallen, 0.0, out=self.tension_n[leg])
+
+    def slip(self, ratios: FloatArray, rates_m_per_s: FloatArray) -> None:
+        """Let rope pass over the sheaves, one after the other from the device on.
+
+        Parameters
+        ----------
+        ratios : (k - 1, n) ndarray
+            Low over high tension while the rope slips, by sheave.
+        rates_m_per_s : (k - 1, n) ndarray
+            Rates now assumed, which the tensions hold for, positive towards the piece and the
+            far anchor. Changed, with the tensions: 0 while a sheave sticks, both tensions
+            within the ratio of each other.
+        """
+        tension, give = self.tension_n, self.give_n_s_per_m
+        onward = give[:-1] + ratios * give[1:] + _NO_GIVE
+        back = give[1:] + ratios * give[:-1] + _NO_GIVE
+        for i, (ratio, rate) in enumerate(zip(ratios, rates_m_per_s, strict=True)):
+            before = tension[i] - give[i] * rate  # as if nothing passed
+            after = tension[i + 1] + give[i + 1] * rate
+            passed = np.maximum(ratio * after - before, 0.0) / onward[i]
+            passed -= np.maximum(ratio * before - after, 0.0) / back[i]
+            more = passed - rate
+            rate[:] = passed
+            self.feed(i, -more)
+            self.feed(i + 1, more)
 
 
-def leg_state(
+def legs_state(
     curve: RopeCurve,
     ea_n: FloatArray,
     tau_s: FloatArray,
@@ -148,42 +178,14 @@ def leg_state(
     unloaded_m: FloatArray,
     fed_m_per_s: FloatArray,
     ahead_s: FloatArray,
-) -> Leg:
-    """Compute a leg from its length, unloaded length and the rates of both."""
+) -> Legs:
+    """Compute legs (k, n) from their lengths, unloaded lengths and the rates of both."""
     stretch = length_m / unloaded_m
     strain = stretch - 1.0
     rate = (rate_m_per_s - stretch * fed_m_per_s) / unloaded_m
     tension, slope = curve.at(strain)
     elastic = ea_n * tension
     stiff = ea_n * slope
-    total = np.maximum(elastic + stiff * tau_s * rate, 0.0)
+    total = np.maximum(elastic + stiff * (tau_s * rate), 0.0)
     give = stiff * stretch * (tau_s + ahead_s) / unloaded_m
-    return Leg(unloaded_m, strain, rate, elastic, total, give)
-
-
-def slip_rate(source: Leg, sink: Leg, ratio: FloatArray, rate_m_per_s: FloatArray) -> FloatArray:
-    """Rate of rope from one leg into the next over a sheave, positive from source to sink.
-
-    Parameters
-    ----------
-    source, sink : Leg
-        As they are when rope passes at ``rate_m_per_s``.
-    ratio : ndarray
-        Low over high tension while the rope slips.
-    rate_m_per_s : ndarray
-        Rate now assumed.
-
-    Returns
-    -------
-    ndarray of float64
-        0 while it sticks: both tensions within ``ratio`` of each other.
-    """
-    sink_n = sink.tension_n + sink.give_n_s_per_m * rate_m_per_s
-    source_n = source.tension_n - source.give_n_s_per_m * rate_m_per_s
-    onward = (ratio * sink_n - source_n) / (
-        source.give_n_s_per_m + ratio * sink.give_n_s_per_m + 1e-30
-    )
-    back = (ratio * source_n - sink_n) / (
-        sink.give_n_s_per_m + ratio * source.give_n_s_per_m + 1e-30
-    )
-    return np.maximum(onward, 0.0) - np.maximum(back, 0.0)
+    return Legs(unloaded_m, strain, rate, elastic, total, give)
