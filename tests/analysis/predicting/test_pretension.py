@@ -71,3 +71,10 @@ def test_offset_figures() -> None:
     centred = offset_peaks_n(1000.0, 0.0, 1.0)
     assert [float(v) for v in centred] == [1000.0, 1000.0]
     assert math.isfinite(float(free))
+
+
+def test_a_uniform_rod_falling_about_its_end_pulls_two_and_a_half_weights() -> None:
+    # Textbook: mg(1 - cos a) = (mL^2/3)w^2/2, so that m w^2 L/2 = 3/2 mg at the lowest point.
+    rod_m = 3.0
+    held, _ = offset_peaks_n(1000.0, rod_m / 2, rod_m / math.sqrt(12.0))
+    assert float(held) == pytest.approx(2500.0)
