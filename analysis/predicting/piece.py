@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import PredictionError
+from analysis.predicting.density import Density, density_of
 from analysis.predicting.inputs import check_numbers, missing, name_of
 from analysis.predicting.volume import Body, Shape, body_of, shape_of, smalian_m3
-from analysis.predicting.wood import Density, density_of, find_species
+from analysis.predicting.wood import find_species
 from logger.records import Piece
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 

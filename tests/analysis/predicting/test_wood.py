@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from analysis.errors import PredictionError
-from analysis.predicting.wood import density_of, find_species, green_density, relatives, table
+from analysis.predicting.density import density_of, green_density
+from analysis.predicting.wood import find_species, relatives, table
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 LB_PER_FT3 = 0.45359237 / 0.3048**3
