@@ -23,6 +23,7 @@ from analysis.showing.style import (
     INK,
     LIMIT_DASHES,
     LINE_IN,
+    MEDIAN,
     PEAK,
     QUIET,
     TEXT_PT,
@@ -85,10 +86,11 @@ def key_rows(picture: Picture, top: tuple[float, float]) -> list[KeyRow]:
             for force in (band.p05_n, band.p50_n, band.p95_n)
         )
         patch = Patch(facecolor="#d5e2ef", edgecolor=BEFORE, hatch="////", lw=0.8)
-        words = f"predicted peak {low} to {high} {unit} (5 to 95 %), dotted: median {mid}"
+        words = f"predicted peak {low} to {high} {unit} (5 to 95 %)"
         words += ", darker: middle half" if band.p25_n is not None else ""
         above = "; the band goes on above the picture" if _above(band.p95_n, picture, top) else ""
         rows.append(KeyRow(patch, f"{words}{_comma(band.label)}{above}"))
+        rows.append(KeyRow(Line2D([], [], **MEDIAN), f"predicted peak, median {mid} {unit}"))
     for line in picture.limits:
         swatch = Line2D([], [], color=INK, lw=1.6, ls=LIMIT_DASHES[line.kind])
         place = "; above the picture" if _above(line.force_n, picture, top) else ""

@@ -29,6 +29,7 @@ from analysis.showing.style import (
     INK,
     LIMIT_DASHES,
     LINE_IN,
+    MEDIAN,
     PALE,
     PANEL_IN,
     PEAK,
@@ -256,7 +257,7 @@ def _draw_levels(axes: Axes, picture: Picture, *, annotate: bool) -> None:
             axes.axhspan(
                 band.p25_n * unit, band.p75_n * unit, facecolor=BEFORE, alpha=0.22, lw=0, zorder=1
             )
-        axes.axhline(band.p50_n * unit, color=BEFORE, lw=1.4, ls=(0, (1, 1.4)), zorder=3)
+        axes.axhline(band.p50_n * unit, **MEDIAN, zorder=2.5)
     if picture.hang_n is not None:
         half = picture.hang_u_n or 0.0
         axes.axhspan(

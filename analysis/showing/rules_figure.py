@@ -17,7 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from analysis.learning.rule_result import GroupResult, RuleResult
-from analysis.learning.scoring import MethodScore
+from analysis.learning.scoring import FEWEST_FOR_KS, MethodScore
 from analysis.learning.season_scores import SeasonScores
 from analysis.showing.figure_key import wrapped, write_head
 from analysis.showing.rules_wording import CAUTIONS, adverse_bound, ks_words, number, plain
@@ -99,7 +99,8 @@ def draw_pit(scores: SeasonScores, about: str) -> Figure:
             "Share of peaks in each tenth of its stored prediction: 0 the lowest, 1 the highest "
             "predicted. All bars near the dashed line if all is well; high on the right: more "
             "was measured than predicted. A clipped peak is spread over all tenths from its own "
-            "up.",
+            "up. KS p: Kolmogorov-Smirnov test against an even spread; it needs "
+            f"{FEWEST_FOR_KS} peaks, with fewer it says nothing.",
             WIDTH_IN - 0.2,
         )
         head, head_in = _head("Peaks in their predictions", about)

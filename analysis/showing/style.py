@@ -28,6 +28,8 @@ LIMIT_DASHES: Final[dict[str, Any]] = {
     "working_limit": (0, (8, 3)),
     "peak_allowance": (0, (2, 2)),
 }
+MEDIAN: Final[Any] = {"color": BEFORE, "lw": 2.6, "ls": (0, (5, 0.6))}
+"""Predicted median: broad and nearly whole, so that a limit upon it leaves both to be seen."""
 STYLE: Final[Any] = {
     "font.family": "DejaVu Sans",
     "font.size": TEXT_PT,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import colorsys
 import itertools
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -173,6 +174,25 @@ def _colours(value: Any) -> list[tuple[float, ...]]:
     if value is None or (isinstance(value, str) and value in {"none", "auto"}):
         return []
     return [tuple(row) for row in matplotlib.colors.to_rgba_array(value)]
+
+
+def test_a_limit_upon_the_median_leaves_both_to_be_seen() -> None:
+    """A peak allowance may be entered at just what is predicted."""
+    picture = busy()
+    band = picture.band
+    assert band is not None
+    limit = LimitLine("peak_allowance", band.p50_n, "rope end: peak allowance")
+    figure = draw_lowering(replace(picture, limits=(limit,)))
+    (whole, *_) = (axes for axes in figure.axes if axes.get_ylabel())
+    level = [
+        line for line in whole.lines if set(np.asarray(line.get_ydata())) == {band.p50_n / 1e3}
+    ]
+    below, above = sorted(level, key=lambda line: line.get_zorder())
+    assert below.get_linewidth() >= above.get_linewidth() + 0.9
+    assert below.get_color() != above.get_color()
+    said = words(figure).replace("\n", " ")
+    assert "predicted peak, median 4.00 kN" in said
+    assert "rope end: peak allowance" in said
 
 
 def test_png_and_svg_are_the_same_each_time(tmp_path: Path) -> None:
