@@ -16,7 +16,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from analysis.learning.block_friction import said_of_block
 from analysis.learning.rules import HANG_WEIGHT, PRETENSION_LIFT, Observation, Quantity
+from analysis.learning.scored import Judged, Scored
 from analysis.predicting.methods_drop import REACTION_S
 from analysis.predicting.wood import find_species
 from analysis.reading.features import Features
@@ -46,39 +48,6 @@ _TOUCHING: Final = {
     "touched": "the piece touched something",
 }
 _STILL: Final = {"no_hang": NO_HANG, "hang_not_still": "the piece was not hanging still"}
-
-
-@dataclass(frozen=True, slots=True)
-class Scored:
-    """A measured peak beside the prediction stored before it, for scoring.
-
-    Parameters
-    ----------
-    lowering, method : str
-    measured_n, predicted_n : float
-        The latter is the stored median.
-    percentile : float
-        Where the measured value lies in the stored distribution, 0 to 1.
-    is_lower_bound : bool
-        The converter was at its limit.
-    """
-
-    lowering: str
-    method: str
-    measured_n: float
-    predicted_n: float
-    percentile: float
-    is_lower_bound: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A weight that may be scored against: measured, computed, and guessed by (who, how)."""
-
-    lowering: str
-    measured_n: float
-    computed_n: float
-    guesses: Mapping[tuple[str, str], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +198,8 @@ class _Lowering:
             "dynamic_factor": (self.factor(),),
             "pretension": (self.pretension(),) if self.method in RELEASES else (),
             "tip": tuple(self.tip(at_s) for at_s in tip_moved_s)[-1:],
+            "block": self.block("block_efficiency"),
+            "block_drop": self.block("block_efficiency_drop"),
         }
         return Observed(
             lowering=self.name,
@@ -356,6 +327,21 @@ class _Lowering:
         quick_s, slow_s = REACTION_S
         part = trace.force_n[(trace.time_s >= at_s - slow_s) & (trace.time_s <= at_s - quick_s)]
         return float(part.mean()) - self.features.zero_n if part.size else 0.0
+
+    def block(self, quantity: Quantity) -> tuple[Observation, ...]:
+        """Efficiency of the high block, where two cells tell it."""
+        tag, said = self.review.source.tag, said_of_block(self.review.cells, self.review.source.rig)
+        return tuple(
+            self.observation(
+                quantity,
+                one.measured,
+                DISCARDED if tag.discarded else one.reason,
+                block=one.block,
+                x=one.x,
+            )
+            for one in said
+            if one.quantity == quantity
+        )
 
     def place(self) -> dict[str, float]:
         """Where the piece lies in the range of a peak rule, from the stored inputs."""

@@ -177,6 +177,7 @@ class RuleResult:
             "form": self.rule.form,
             "group_by": self.rule.group_by,
             "adverse": self.rule.adverse,
+            "other_side": self.rule.other_side,
             "default": self.rule.default,
             "default_origin": self.rule.default_origin,
             "groups": [result.to_dict() for result in self.groups],

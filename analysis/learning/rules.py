@@ -24,11 +24,15 @@ from analysis.learning.hierarchy import Prior, Side
 
 Form = Literal["ratio", "slope"]
 Reference = Literal["predicted", "estimate", "guess", "one"]
-GroupKey = Literal["method", "species_group", "guess_by", "crew"]
-Quantity = Literal["hang_weight_n", "peak_n", "dynamic_factor", "release_peak_n", "tip_share"]
+GroupKey = Literal["method", "species_group", "guess_by", "crew", "block"]
+Quantity = Literal[
+    "hang_weight_n", "peak_n", "dynamic_factor", "release_peak_n", "tip_share",
+    "block_efficiency", "block_efficiency_drop",
+]  # fmt: skip
 
 HANG_WEIGHT: Final = "hang_weight_n"
 PRETENSION_LIFT: Final = "pretension_lift_n"
+LEAD: Final = "lead_n"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,8 @@ class Observation:
         Why it may not calibrate a rule; empty when it may.
     date : str
         ISO date of the lowering.
+    block : str
+        Name of the high block, where one was measured.
     """
 
     lowering: str
@@ -76,6 +82,7 @@ class Observation:
     x: Mapping[str, float] = field(default_factory=dict)
     excluded_reason: str = ""
     date: str = ""
+    block: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +134,8 @@ class Rule:
         Centred on the default, on the scale of the fit (log for a ratio).
     adverse : {"high", "low"}
         Side on which a wrong constant hurts; the planning number is guarded towards it.
+    other_side : str
+        What a constant wrong on the other side hurts; empty when it hurts nothing.
     """
 
     name: str
@@ -142,6 +151,7 @@ class Rule:
     default_origin: str
     prior: Prior
     adverse: Side = "high"
+    other_side: str = ""
 
     def range_for(self, method: str) -> Range | None:
         """Range that serves a method, None when the rule does not.
@@ -165,6 +175,8 @@ _RELEASES: Final = {
     "tip_tied": Range("share_carried", 0.0, 1.5),
     "span_rig": Range("share_carried", 0.0, 1.5),
 }
+_ALL_LEADS: Final = {"": Range(LEAD, 20.0, 60_000.0)}
+_HIGH_EFFICIENCY: Final = "a high efficiency loads hand, device and the block's sling more"
 _CLOSED_FORM = (
     "the stored prediction's closed form as it is, undamped for drops; such forms read up to "
     "30 % low at high fall factors (Weber 2002, abstract) and static stiffness gives 0.73 of "
@@ -259,6 +271,40 @@ RULES: Final[tuple[Rule, ...]] = (
         "source; two computed limbs give 0.49 and 1.27",
         prior=Prior(-0.2231, 0.40, 0.20, 0.08, 0.20),
         adverse="low",
+    ),
+    Rule(
+        name="block",
+        title="Block rule",
+        quantity="block_efficiency",
+        what="efficiency of the high block for a wrap of 180°, raising and lowering slowly",
+        from_what="lead over fall, read by two cells both ways",
+        form="ratio",
+        reference="one",
+        group_by="block",
+        ranges=_ALL_LEADS,
+        default=0.90,
+        default_origin="sheaves of fibre tackle lose 2 to 10 % each (Toss, The Rigger's "
+        "Apprentice); the careful end of that, which a rig without a figure gets too",
+        prior=Prior(-0.1054, 0.06, 0.04, 0.02, 0.03),
+        adverse="low",
+        other_side=_HIGH_EFFICIENCY,
+    ),
+    Rule(
+        name="block_drop",
+        title="Block rule, drops",
+        quantity="block_efficiency_drop",
+        what="efficiency of the high block for a wrap of 180°, in a first drop",
+        from_what="lead over fall, read by two cells, their calibrations taken out",
+        form="ratio",
+        reference="one",
+        group_by="block",
+        ranges=_ALL_LEADS,
+        default=0.90,
+        default_origin="that of slow raising, for want of one of its own: lead over fall differs "
+        "between raising, lowering and drops (Kane 2019, abstract)",
+        prior=Prior(-0.1054, 0.10, 0.06, 0.03, 0.04),
+        adverse="low",
+        other_side=_HIGH_EFFICIENCY,
     ),
 )
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from analysis.learning.estimate_scoring import EstimateScore, score_estimates
-from analysis.learning.observations import Judged, Observed, Scored
+from analysis.learning.observations import Observed
+from analysis.learning.scored import Judged, Scored
 from analysis.learning.scoring import MethodScore, score_methods
 
 COMPUTED: Final = "computed"

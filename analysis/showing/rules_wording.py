@@ -49,6 +49,7 @@ _PLACES: Final = {
     "fall_over_run": "fall over braking distance",
     "share_carried": "share carried",
     "angle_rad": "angle from plumb",
+    "lead_n": "tension of the lead",
 }
 
 
@@ -117,7 +118,7 @@ def rule_row(group: GroupResult) -> tuple[str, ...]:
     )
 
 
-def group_words(group: GroupResult, unit: ForceUnit) -> str:
+def group_words(group: GroupResult, unit: ForceUnit, other_side: str = "") -> str:
     """Say what a row cannot: the default's place, the evidence, the range, the reason."""
     where = "outside" if group.default_excluded else "inside"
     met = "" if group.evidence_missing else " Evidence met."
@@ -126,6 +127,9 @@ def group_words(group: GroupResult, unit: ForceUnit) -> str:
         f"Planning number {number(group.planning.number)}: {group.planning.reason}.",
         f"Range seen: {range_words(group, unit)}.",
     ]
+    if other_side:
+        other = group.lower_95_95 if group.candidates.adverse == "high" else group.upper_95_95
+        words.append(f"To the other side the 95/95 bound is {number(other)}: {other_side}.")
     return " ".join(words)
 
 
@@ -162,10 +166,10 @@ def ks_words(pit: Pit) -> str:
     Examples
     --------
     >>> ks_words(Pit((0.0, 1.0), (1.0,), 0.5, None, 3, 0))
-    'needs 11 (3 so far)'
+    'needs 11'
     """
     if pit.ks_p is None:
-        return f"needs {FEWEST_FOR_KS} ({pit.n} so far)"
+        return f"needs {FEWEST_FOR_KS}"
     return f"{pit.ks_p:.2g}"
 
 
@@ -236,19 +240,20 @@ def together_words(scores: SeasonScores) -> str:
 def exclusions(results: Sequence[RuleResult]) -> list[tuple[str, str, str]]:
     """List what was left out: lowering, rules, reason; one row a lowering and reason."""
     found: dict[tuple[str, str], list[str]] = {}
+    heard = sum(1 for result in results if result.groups or result.excluded)
     for result in results:
         for row in result.excluded:
             rules = found.setdefault((row.lowering, row.reason), [])
             if result.rule.name not in rules:
                 rules.append(result.rule.name)
     return [
-        (lowering, _rules(names, len(results)), reason)
+        (lowering, _rules(names, heard), reason)
         for (lowering, reason), names in sorted(found.items(), key=lambda one: _place(one[0]))
     ]
 
 
 def _rules(names: Iterable[str], of: int) -> str:
-    """Names of rules, shortened to 'all' when it is every one."""
+    """Names of rules, shortened to 'all' when it is every one that any lowering spoke of."""
     listed = [plain(name) for name in names]
     return "all rules" if len(listed) == of > 1 else ", ".join(listed)
 

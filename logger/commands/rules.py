@@ -28,7 +28,9 @@ if TYPE_CHECKING:
     from analysis.learning.season_scores import SeasonScores
     from logger.commands.season import Season
 
-NAMES: Final = ("weight", "guess", "peak", "dynamic_factor", "pretension", "tip")
+NAMES: Final = (
+    "weight", "guess", "peak", "dynamic_factor", "pretension", "tip", "block", "block_drop",
+)  # fmt: skip
 """Names of the rules, for the help; a test compares them with those there are."""
 
 
@@ -288,7 +290,7 @@ def _rule_lines(result: RuleResult, unit: ForceUnit) -> list[str]:
         return [*lines, "  no usable piece: the default stays"]
     lines.append(table(words.RULE_HEAD, [words.rule_row(group) for group in result.groups]))
     for group in result.groups:
-        lines += _wrapped(words.group_words(group, unit), "  ")
+        lines += _wrapped(words.group_words(group, unit, result.rule.other_side), "  ")
     return lines
 
 
