@@ -146,6 +146,11 @@ class CellLine:
         """Whether the device has stopped, or cannot be asked."""
         return self.handshake is None or self.handshake.state is State.STOPPED
 
+    @property
+    def is_settled(self) -> bool:
+        """Whether nothing is being asked of the device but the time."""
+        return self.handshake is None or self.handshake.state in {State.RUNNING, State.STOPPED}
+
     def _ask(self, now_ns: int) -> None:
         """Ask the device who it is, and start it."""
         self._heard_ns = now_ns

@@ -27,9 +27,12 @@ ROOM_S: Final = 60
 LINK_BYTES_PER_S: Final = 100_000
 """What a link is taken to bring at most: 20 000 samples/s, or 1 Mbaud."""
 EVENT_BYTES: Final = 100
-TURN_S: Final = 0.02
+TURN_S: Final = 0.05
+"""Between two looks at what has come: a snapshot follows each, so a sample is shown so late at most."""
+TALK_S: Final = 0.01
+"""The same while a device is asked, started or stopped."""
 SLICE: Final = 512
-SNAPSHOT_NS: Final = 50_000_000
+SNAPSHOT_NS: Final = 45_000_000
 LOOK_NS: Final = 1_000_000_000
 CLOCK_JUMP_NS: Final = 100_000_000
 
@@ -278,7 +281,8 @@ class Pipeline:
     def _run(self) -> None:
         try:
             while self._turn() or not self._draining.is_set():
-                self._draining.wait(TURN_S)
+                settled = all(line.is_settled for line in self._lines)
+                self._draining.wait(TURN_S if settled else TALK_S)
             self._look(self._clock.boot_ns())
             for line in self._lines:
                 line.finish(self._clock.boot_ns(), "stopped")

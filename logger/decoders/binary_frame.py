@@ -107,10 +107,12 @@ class BinaryFrameDecoder:
             ended = self._parts.feed(data)
             parts += ended
             came += [received_ns] * len(ended)
-        raws = _all_sound(parts)
-        if raws is not None and len(set(map(len, raws))) == 1:
-            return list(_read_alike(raws, came))
-        return list(_read_mixed(list(map(_unframe, parts, came)), came))
+        if not parts:
+            return []
+        raws: Sequence[bytes | Fault] | None = _all_sound(parts)
+        if raws is None:
+            raws = list(map(_unframe, parts, came))
+        return list(_read_in_order(raws, came))
 
     def finish(self, received_ns: int) -> list[Decoded]:
         """Report an unfinished frame when the link ends; forget it."""
@@ -176,17 +178,20 @@ def read_payload(payload: bytes, received_ns: int) -> Decoded:
     return read(payload, received_ns)
 
 
-def _read_mixed(raws: list[bytes | Fault], came: list[int]) -> Iterator[Decoded]:
+def _read_in_order(raws: Sequence[bytes | Fault], came: list[int]) -> Iterator[Decoded]:
     """Read frames of any kind, their CRC behind them, and pass on faults, in order."""
-    lengths = [0 if isinstance(raw, Fault) else len(raw) for raw in raws]
     begin = 0
-    for length, alike in itertools.groupby(lengths):
+    for length, alike in itertools.groupby(map(_length, raws)):
         end = begin + len(list(alike))
         if length:
             yield from _read_alike(raws[begin:end], came[begin:end])  # type: ignore[arg-type]
         else:
             yield from raws[begin:end]  # type: ignore[misc]
         begin = end
+
+
+def _length(raw: bytes | Fault) -> int:
+    return 0 if isinstance(raw, Fault) else len(raw)
 
 
 def _read_alike(raws: list[bytes], came: list[int]) -> Iterator[Decoded]:

@@ -15,7 +15,7 @@ SCRIPT = Path(__file__).with_name("capture_path.py")
 @pytest.mark.slow
 def test_every_path_stores_the_same_samples() -> None:
     done = subprocess.run(
-        [sys.executable, SCRIPT, "--samples", "4000", "--seconds", "1", "--json"],
+        [sys.executable, SCRIPT, "--samples", "4000", "--seconds", "1", "--repeat", "1", "--json"],
         check=True,
         capture_output=True,
         text=True,
