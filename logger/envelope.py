@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-_BUCKETS: Final = 240
 _MOST_SLOPE: Final = 500e3
 """Nanoseconds a second, 500 ppm: more is not believed of two clocks."""
 _MOST_WANDER: Final = 20e3
 """Nanoseconds a second off the mean drift (own assumption): a piece that seems to say more lies
 in a burst of late frames."""
 _QUARTERS: Final = 4
+_TOUCHES_NS: Final = 1.0
 _GRID_S: Final = 5.0
 
 
@@ -258,37 +258,21 @@ class Band:
 
 
 def _support_line(points: Points) -> tuple[float, float, float]:
-    """Line under the points that touches them at their mean time: (time, value, slope)."""
+    """Highest line at the points' mean time that none lies below: (time, value, slope).
+
+    It touches a point on either side of that time. From the least of each side the line is
+    brought down to the point farthest below it, until there is none.
+    """
     at = float(points.at_s.mean())
-    hull = _lower_hull(points)
-    x, y = points.at_s[hull], points.offset_ns[hull]
-    i = int(np.clip(np.searchsorted(x, at), 1, len(x) - 1))
-    slope = float(np.clip((y[i] - y[i - 1]) / (x[i] - x[i - 1]), -_MOST_SLOPE, _MOST_SLOPE))
-    value = float(np.min(points.offset_ns - slope * (points.at_s - at)))
-    return at, value, slope
-
-
-def _lower_hull(points: Points) -> list[int]:
-    """Find the lower convex hull, by Andrew's monotone chain over the least of each bucket."""
-    lowest_ones = _least_of_buckets(points)
-    x, y = points.at_s[lowest_ones].tolist(), points.offset_ns[lowest_ones].tolist()
-    hull: list[int] = []
-    for c in range(len(x)):
-        while len(hull) >= 2:
-            a, b = hull[-2:]
-            if (y[b] - y[a]) * (x[c] - x[a]) < (y[c] - y[a]) * (x[b] - x[a]):
-                break
-            hull.pop()
-        hull.append(c)
-    return lowest_ones[hull].tolist() if len(hull) > 1 else [0, len(points.at_s) - 1]
-
-
-def _least_of_buckets(points: Points) -> NDArray[np.int64]:
-    """Places of the first least point of each bucket of time."""
-    x, y = points.at_s, points.offset_ns
-    bucket = ((x - x[0]) / max((x[-1] - x[0]) / _BUCKETS, 1e-9)).astype(np.int64)
-    starts = np.flatnonzero(np.diff(bucket, prepend=-1))
-    sizes = np.diff(starts, append=len(x))
-    places = np.flatnonzero(y == np.repeat(np.minimum.reduceat(y, starts), sizes))
-    first_ones: NDArray[np.int64] = places[np.diff(bucket[places], prepend=-1) > 0]
-    return first_ones
+    x, y = points.at_s - at, points.offset_ns
+    split = int(np.clip(np.searchsorted(x, 0.0, side="right"), 1, len(x) - 1))
+    left, right = int(np.argmin(y[:split])), split + int(np.argmin(y[split:]))
+    for _ in range(len(x)):
+        slope = float((y[right] - y[left]) / (x[right] - x[left]))
+        over = y - slope * x
+        lowest_one = int(np.argmin(over))
+        if over[lowest_one] > min(over[left], over[right]) - _TOUCHES_NS:
+            break
+        left, right = (lowest_one, right) if lowest_one < split else (left, lowest_one)
+    slope = float(np.clip(slope, -_MOST_SLOPE, _MOST_SLOPE))
+    return at, float(np.min(y - slope * x)), slope
