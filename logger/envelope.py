@@ -244,17 +244,20 @@ class Band:
 
     def error_ns(self, slope: float, chosen: Points) -> Floats:
         """How far the ends are from the offset chosen, from each knot to the next."""
-        errors = []
-        for begin, end in itertools.pairwise(chosen.at_s.tolist()):
-            at_s = np.linspace(begin, end, max(1, math.ceil((end - begin) / _GRID_S)) + 1)
-            low, high = self.ends(slope, at_s)
-            middle = chosen.value(at_s)
-            off = np.abs(high - middle)
-            if self.latency_ns is not None:
-                off = np.maximum(off, np.abs(middle - low))
-            half_step_s = (at_s[1] - at_s[0]) / 2
-            errors.append(float(off.max()) + half_step_s * slope)
-        return np.array([*errors, errors[-1]])
+        grids = [
+            np.linspace(begin, end, max(1, math.ceil((end - begin) / _GRID_S)) + 1)
+            for begin, end in itertools.pairwise(chosen.at_s.tolist())
+        ]
+        at_s = np.concatenate(grids)
+        low, high = self.ends(slope, at_s)
+        middle = chosen.value(at_s)
+        off = np.abs(high - middle)
+        if self.latency_ns is not None:
+            off = np.maximum(off, np.abs(middle - low))
+        starts = np.cumsum([0, *map(len, grids[:-1])])
+        half_steps_s = np.array([grid[1] - grid[0] for grid in grids]) / 2
+        errors = np.maximum.reduceat(off, starts) + half_steps_s * slope
+        return np.append(errors, errors[-1])
 
 
 def _support_line(points: Points) -> tuple[float, float, float]:
