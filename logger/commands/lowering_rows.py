@@ -22,7 +22,6 @@ from logger.logbook.rows import Lowering, Samples, Stream
 from logger.records import Piece, Rig, Tag, piece_key
 from logger.samples import Scaling
 from logger.scaling import to_newtons
-from logger.timebase import TimeFit
 
 Row = dict[str, Any]
 
@@ -83,7 +82,6 @@ class Rows:
         self._pieces = reader.all_records(Piece)
         self._rigs = reader.all_records(Rig)
         self._streams = {stream.id: stream for stream in reader.streams()}
-        self._fits: dict[int, TimeFit] = {}
         self._scalings: dict[int, Scaling | None] = {}
 
     def all(self) -> list[Row]:
@@ -137,9 +135,7 @@ class Rows:
         """Wall time of the first sample and seconds to the last."""
         if not len(samples.index):
             return None, None
-        if stream.id not in self._fits:
-            self._fits[stream.id] = self._reader.time_fit(stream.id)
-        host_ns = self._fits[stream.id].host_ns(samples.tick_us[[0, -1]])
+        host_ns = self._reader.time_fit(stream.id).host_ns(samples.tick_us[[0, -1]])
         to_wall_ns = stream.anchor_wall_ns - stream.anchor_boot_ns
         return int(host_ns[0]) + to_wall_ns, round(float(host_ns[1] - host_ns[0]) / 1e9, 3)
 

@@ -37,6 +37,8 @@ from logger.samples import (
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from logger.timebase import TimeFit
 
 _CHUNK: Final = (
@@ -70,6 +72,11 @@ class LogbookReader(WrittenReader):
     NotALogbookError
         Foreign, damaged or newer, or not readable where it lies.
     """
+
+    def __init__(self, path: str | Path) -> None:
+        super().__init__(path)
+        self._fits: dict[int, TimeFit] = {}
+        self._fits_of = -1  # SQLite's data version at which they were made
 
     # sessions, streams, calibrations
 
@@ -241,6 +248,8 @@ class LogbookReader(WrittenReader):
     def time_fit(self, stream: int) -> TimeFit:
         """Fit device tick to host time over the whole stream, without unpacking a chunk.
 
+        Kept until somebody writes into the file: a long stream holds many lowerings.
+
         Returns
         -------
         TimeFit
@@ -252,6 +261,14 @@ class LogbookReader(WrittenReader):
         LogbookMissingError
             No such stream, or it holds no sample.
         """
+        version = int(self.query("PRAGMA data_version")[0][0])
+        if version != self._fits_of:
+            self._fits, self._fits_of = {}, version
+        if stream not in self._fits:
+            self._fits[stream] = self._time_fit(stream)
+        return self._fits[stream]
+
+    def _time_fit(self, stream: int) -> TimeFit:
         from logger.timebase import Exchanges, fit_times  # noqa: PLC0415 - only analyses need it
 
         delays, info = self.least_delays(stream), self._info(stream)

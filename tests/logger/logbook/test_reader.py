@@ -113,6 +113,18 @@ def test_frames_and_delays_come_back(tmp_path: Path) -> None:
         assert len(reader.frames(9).n) == 0
 
 
+def test_a_fit_is_kept_until_somebody_writes(tmp_path: Path) -> None:
+    path = tmp_path / "b.logbook"
+    with LogbookWriter(path, clock=StillClock()) as writer:
+        writer.write([opened(1), frame(1, 0, late_ns=5_000_000)])
+        with LogbookReader(path) as reader:
+            first = reader.time_fit(1)
+            assert reader.time_fit(1) is first
+            writer.write([frame(1, 16, late_ns=1_000_000)])
+            again = reader.time_fit(1)
+            assert again.host_ns([0])[0] == first.host_ns([0])[0] - 4_000_000
+
+
 def test_what_is_not_there_is_named(path: Path, tmp_path: Path) -> None:
     with LogbookReader(path) as reader:
         for ask in (reader.stream, reader.samples, reader.time_fit):
