@@ -11,11 +11,12 @@ import os
 import select
 import threading
 import time
-import tty
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+from pty_relay import PtyRelay, raw_pty
 
 import logger.profiles
 
@@ -68,9 +69,7 @@ class Sender:
         skip: frozenset[int] = frozenset(),
         damage: frozenset[int] = frozenset(),
     ) -> None:
-        self.fd, self._other = os.openpty()
-        tty.setraw(self.fd)
-        tty.setraw(self._other)
+        self.fd, self._other = raw_pty()
         self.path = os.ttyname(self._other)
         self.heard = b""
         self.sent = 0
@@ -126,21 +125,19 @@ class ModbusPeer:
     """
 
     def __init__(self) -> None:
-        self._a, self._server_end = os.openpty()
-        self._b, self._client_end = os.openpty()
-        for fd in (self._a, self._server_end, self._b, self._client_end):
-            tty.setraw(fd)
+        self._a, self._server_end = raw_pty()
+        self._b, self._client_end = raw_pty()
         self.path = os.ttyname(self._client_end)
         self.written: list[int] = []
         self.reads = 0
         self.deaf = False
         self._ending = threading.Event()
-        self._relay = threading.Thread(target=self._carry)
+        self._relay = PtyRelay(self._a, self._b, forth=self._hear, back=self._hear)
         self._ready = threading.Event()
         self._serving = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
     def __enter__(self) -> Self:
-        self._relay.start()
+        self._relay.__enter__()
         self._serving.start()
         assert self._ready.wait(20)
         return self
@@ -153,17 +150,12 @@ class ModbusPeer:
     ) -> None:
         self._ending.set()
         self._serving.join()
-        self._relay.join()
+        self._relay.__exit__(kind, error, trace)
         for fd in (self._a, self._b, self._server_end, self._client_end):
             os.close(fd)
 
-    def _carry(self) -> None:
-        """Carry bytes both ways, as a cable would."""
-        while not self._ending.is_set():
-            for fd in select.select([self._a, self._b], [], [], 0.02)[0]:
-                data = os.read(fd, 1000)
-                if not self.deaf:
-                    os.write(self._b if fd == self._a else self._a, data)
+    def _hear(self, data: bytes) -> bytes:
+        return b"" if self.deaf else data
 
     async def _serve(self) -> None:
         from pymodbus.server import ModbusSerialServer
