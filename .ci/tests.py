@@ -16,14 +16,16 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 COVERED = ("--cov", "--cov-report=", "--cov-fail-under=0")
+TWO_AT_ONCE = ("-n", "2", "--dist", "loadfile")
 STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("format", ("ruff", "format", "--check", ".")),
     ("lint", ("ruff", "check", ".")),
     ("types", ("mypy",)),
     ("layers", ("lint-imports",)),
-    ("tests", ("pytest", *COVERED, "-n", "2", "--dist", "loadgroup")),
-    ("slow tests", ("pytest", *COVERED, "--cov-append", "-m", "slow")),
+    ("tests", ("pytest", *COVERED, *TWO_AT_ONCE)),
     ("coverage", ("coverage", "report")),
+    ("slow tests", ("pytest", "-m", "slow and not whole_machine", *TWO_AT_ONCE)),
+    ("slow tests, one at a time", ("pytest", "-m", "slow and whole_machine")),
 )
 QUICK = ("format", "lint", "types", "layers", "tests")
 

@@ -24,14 +24,14 @@ def test_every_mark_has_a_key_and_stands_in_the_legend() -> None:
 def test_keys_put_marks_on_record_and_leave_the_terminal_as_it_was(tmp_path: Path) -> None:
     master, slave = os.openpty()
     before = termios.tcgetattr(slave)
-    logbook, errors = tmp_path / "l.logbook", tmp_path / "errors"
+    logbook, errors, acks = (tmp_path / name for name in ("l.logbook", "errors", "acks"))
     try:
-        with Cell(tmp_path) as cell, errors.open("w") as stderr:
+        with Cell(tmp_path) as cell, errors.open("w") as stderr, acks.open("w") as stdout:
             recorder = subprocess.Popen(
-                [PROGRAM, "record", str(logbook), "--cell", cell.url, *CALIBRATION],
-                stdin=slave, stdout=subprocess.DEVNULL, stderr=stderr,
+                [PROGRAM, "record", str(logbook), "--cell", cell.url, "--acks", *CALIBRATION],
+                stdin=slave, stdout=stdout, stderr=stderr,
             )  # fmt: skip
-            wait_until(lambda: LEGEND in errors.read_text())
+            wait_until(lambda: LEGEND in errors.read_text() and "ack 1 " in acks.read_text())
             os.write(master, b"nxM")
             wait_until(lambda: "mark: tip moved" in errors.read_text())
             recorder.terminate()

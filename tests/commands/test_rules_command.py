@@ -35,8 +35,6 @@ from logger.logbook.reader import LogbookReader
 from logger.records import RuleAcceptance
 from logger.units import ForceUnit
 
-pytestmark = pytest.mark.xdist_group("season_rules")
-
 FOLDER = Path(__file__).resolve().parents[2] / "sample_logs"
 LOGBOOKS = sorted((FOLDER / "season").glob("*.logbook"))
 TRUTHS = {

@@ -26,8 +26,6 @@ from logger.records import Method, Piece, Tag
 from logger.sheet import read_sheet
 from logger.trigger import Window, find_windows
 
-pytestmark = pytest.mark.xdist_group("season")
-
 FOLDER = Path(__file__).resolve().parents[2] / "sample_logs"
 LOGBOOKS = sorted((FOLDER / "season").glob("*.logbook"))
 NAMES = [path.stem for path in LOGBOOKS]

@@ -12,6 +12,8 @@ from analysis.reading.trace import Chain, make_trace
 from logger.simcell.scenario import StationName, load_scenario
 from logger.simcell.world import LoweringTruth, World, make_world
 
+pytestmark = pytest.mark.no_cover
+
 HISTORY_S = 10.0
 AFTER_S = 1.5
 
@@ -34,7 +36,15 @@ def measured(world: World, start_s: float, end_s: float, rate_hz: float, seed: i
     return read_features(make_trace(time_s - start_s, force, chain=chain))
 
 
-@pytest.fixture(scope="module", params=[(1000.0, 1), (1000.0, 2), (320.0, 3), (4000.0, 4)])
+@pytest.fixture(
+    scope="module",
+    params=[
+        (1000.0, 1),
+        pytest.param((1000.0, 2), marks=pytest.mark.slow),
+        (320.0, 3),
+        (4000.0, 4),
+    ],
+)
 def cases(request: pytest.FixtureRequest) -> list[Case]:
     rate_hz, seed = request.param
     world = make_world(load_scenario("demo"))

@@ -7,7 +7,10 @@ from synthetic_traces import Made, Piece, sweep
 
 from analysis.reading.features import Features, read_features
 
-SEEDS = range(12)
+pytestmark = pytest.mark.no_cover
+
+SEEDS = range(6)
+MORE_SEEDS = range(6, 12)
 ORDER = {
     "span": ["slack", "pretension", "hand_over", "ring_down", "hang", "lowering", "touchdown", "after"],
     "staged": ["slack", "pretension", "hand_over", "ring_down", "hang", "lowering", "touchdown", "after"],
@@ -21,11 +24,20 @@ MAY_MISS = {"lowering", "slack", "pretension"}
 Read = tuple[int, Piece, Made, Features]
 
 
-@pytest.fixture(scope="module", params=sorted(ORDER))
+@pytest.fixture(
+    scope="module",
+    params=[
+        *(pytest.param((kind, SEEDS), id=kind) for kind in sorted(ORDER)),
+        *(
+            pytest.param((kind, MORE_SEEDS), id=f"{kind}-more", marks=pytest.mark.slow)
+            for kind in sorted(ORDER)
+        ),
+    ],
+)
 def lowerings(request: pytest.FixtureRequest) -> list[Read]:
+    kind, seeds = request.param
     return [
-        (seed, piece, made, read_features(made.trace))
-        for seed, piece, made in sweep(request.param, SEEDS)
+        (seed, piece, made, read_features(made.trace)) for seed, piece, made in sweep(kind, seeds)
     ]
 
 
