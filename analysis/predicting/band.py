@@ -274,31 +274,18 @@ def _rows(
     _, middle, heavy = lift.weights_n
     top_n = _ROOM * max(heavy / lift.up, 1.0 / lift.balance(heavy), band.high_n if band else 0.0)
     edges = None if hinge is None else hinge.planned(hinge.middle)
+    pull = np.linspace(0.0, top_n, GRID)
+    weights = np.array(lift.weights_n)
+    share = pull[:, None] * lift.up / weights
+    beta = pull[:, None] * lift.balance_n / weights
+    peak = first_extreme_n(weights, share, rope.damping_ratio)
+    state = [edges and state_of(n * lift.balance(middle), *edges[:2]) for n in pull.tolist()]
+    columns = (pull, pull * lift.reading, share[:, ::-1], beta[:, ::-1], peak)
     return tuple(
-        _row(lift, rope, float(pull), middle, edges) for pull in np.linspace(0.0, top_n, GRID)
-    )
-
-
-def _row(
-    lift: Lift,
-    rope: Rope,
-    pull_n: float,
-    middle_n: float,
-    edges: tuple[float, float, float] | None,
-) -> PlanRow:
-    share = [lift.share(pull_n, weight) for weight in lift.weights_n]
-    beta = [pull_n * lift.balance(weight) for weight in lift.weights_n]
-    peak = [
-        float(first_extreme_n(weight, carried, rope.damping_ratio))
-        for weight, carried in zip(lift.weights_n, share, strict=True)
-    ]
-    return PlanRow(
-        winch_n=pull_n,
-        reading_n=pull_n * lift.reading,
-        share=(share[2], share[1], share[0]),
-        balance=(beta[2], beta[1], beta[0]),
-        release_peak_n=(peak[0], peak[1], peak[2]),
-        hinge=None if edges is None else state_of(pull_n * lift.balance(middle_n), *edges[:2]),
+        PlanRow(n, reading, tuple(shares), tuple(betas), tuple(peaks), holds)
+        for n, reading, shares, betas, peaks, holds in zip(
+            *(column.tolist() for column in columns), state, strict=True
+        )
     )
 
 

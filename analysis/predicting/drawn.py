@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -101,8 +102,18 @@ def quantiles(values: FloatArray, probabilities: tuple[float, ...]) -> list[floa
     [0.5, 5.0]
     """
     ordered = np.sort(values)
-    places = np.array(probabilities) * (ordered.size - 1)
-    return [float(v) for v in np.interp(places, np.arange(ordered.size), ordered)]
+    before, part = _places(probabilities, ordered.size)
+    low = ordered[before]
+    found: list[float] = (low + part * (ordered[before + 1] - low)).tolist()
+    return found
+
+
+@lru_cache(maxsize=16)
+def _places(probabilities: tuple[float, ...], n: int) -> tuple[NDArray[np.intp], FloatArray]:
+    """Index before each quantile, and how far on it lies."""
+    places = np.array(probabilities) * (n - 1)
+    before = np.minimum(places.astype(np.intp), n - 2)
+    return before, places - before
 
 
 def band(values: FloatArray) -> dict[str, float]:

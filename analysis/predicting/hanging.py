@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,7 @@ from analysis.predicting.path import (
     Setting,
     hang,
     high_block,
+    loads_per_newton,
     second_point,
     setting,
     tail_m,
@@ -304,6 +306,13 @@ def _mixing(turn: FloatArray, miss: FloatArray) -> FloatArray:
     )
 
 
+@lru_cache(maxsize=128)
+def frictionless(rig: Rig) -> Loads:
+    """Compute loads per newton without friction; kept for the rig, so nobody may change them."""
+    return loads_per_newton(rig, 0.0)
+
+
+@lru_cache(maxsize=128)
 def geometry_warnings(rig: Rig) -> tuple[str, ...]:
     """Say what about a rig's geometry makes its loads doubtful.
 
@@ -320,7 +329,7 @@ def geometry_warnings(rig: Rig) -> tuple[str, ...]:
     if rig.method != "span_rig":
         return ()
     at = setting(0.0, 0.0, 0.0, drop=False)
-    span = hang(rig, at, PLUMB).span
+    span = frictionless(rig).span
     if span is None or float(np.pi - span.wrap_rad) <= NEAR_TIGHT_RAD:
         return ()
     longer = hang(rig, at, PLUMB, rope_m=1.01 * (span.lead_m + span.standing_m)).span

@@ -125,7 +125,8 @@ def lifting_moment_nm(
     Returns
     -------
     ndarray of float64
-        (r × F)·e with e along the hinge line.
+        (r × F)·e with e along the hinge line: only the part square to the limb in its upright
+        plane counts.
 
     Examples
     --------
@@ -133,9 +134,9 @@ def lifting_moment_nm(
     300.0
     """
     force = np.asarray(force_n, float)
-    way = along_limb(inclination_rad, bearing_rad)
-    line = np.array([np.sin(bearing_rad), -np.cos(bearing_rad), 0.0])
-    return np.asarray(np.cross(way, force) @ line * np.asarray(at_m, float))
+    outward = force[..., 0] * np.cos(bearing_rad) + force[..., 1] * np.sin(bearing_rad)
+    square = force[..., 2] * np.cos(inclination_rad) - outward * np.sin(inclination_rad)
+    return np.asarray(square * np.asarray(at_m, float))
 
 
 def weight_moment_nm(

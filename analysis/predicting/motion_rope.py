@@ -163,10 +163,11 @@ class Legs:
             after = tension[i + 1] + give[i + 1] * rate
             passed = np.maximum(ratio * after - before, 0.0) / onward[i]
             passed -= np.maximum(ratio * before - after, 0.0) / back[i]
-            more = passed - rate
+            change = give[i : i + 2] * (passed - rate)
             rate[:] = passed
-            self.feed(i, -more)
-            self.feed(i + 1, more)
+            tension[i] += change[0]
+            tension[i + 1] -= change[1]
+            np.maximum(tension[i : i + 2], 0.0, out=tension[i : i + 2])
 
 
 def legs_state(

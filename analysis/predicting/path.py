@@ -147,10 +147,10 @@ def contact_ratio(node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatA
     -------
     ndarray of float64
     """
-    return _ratio_at_cos(node, np.cos(wrap_rad), drop=drop, shift=shift)
+    return _at_cos(node, np.cos(wrap_rad), drop=drop, shift=shift)
 
 
-def _ratio_at_cos(node: Node, cos_wrap: FloatArray, *, drop: bool, shift: FloatArray) -> FloatArray:
+def _at_cos(node: Node, cos_wrap: FloatArray, *, drop: bool, shift: FloatArray) -> FloatArray:
     if node.contact == "fixed":
         return np.zeros_like(shift)
     if node.contact == "wrap":
@@ -180,14 +180,14 @@ class Setting:
 
     def ratio(self, node: Node, cos_included: FloatArray) -> FloatArray:
         """Low over high tension at a node whose two legs include an angle."""
-        cos_wrap = -np.clip(cos_included, -1.0, 1.0)
-        return _ratio_at_cos(node, cos_wrap, drop=self.drop, shift=self.shift)
+        wrap = -np.clip(cos_included, -1.0, 1.0)
+        return _at_cos(node, wrap, drop=self.drop, shift=self.shift)
 
 
 def setting(motion: ArrayLike, rest: ArrayLike, shift: ArrayLike, *, drop: bool) -> Setting:
     """Bring motion, rest and shift to one shape."""
-    given = (np.asarray(v, float) for v in (motion, rest, shift))
-    way, still, offset = (np.array(v) for v in np.broadcast_arrays(*given))
+    given = np.broadcast_arrays(*(np.asarray(v, float) for v in (motion, rest, shift)))
+    way, still, offset = (np.array(v) for v in given)
     return Setting(way, still, offset, drop)
 
 
@@ -314,10 +314,9 @@ def _hang_in_span(
     aside = across / np.where(level, span, 1.0)[..., None]
     if not np.all(level):
         aside = np.where(level[..., None], aside, sideways(down))
-    long, held = state.lead_m, state.standing_m
-    lead = slanted(state.from_high_block_m / long, state.depth_m / long, aside, down)
-    standing = slanted(state.to_anchor_m / held, state.below_anchor_m / held, -aside, down)
-    return state, lead, standing
+    l1, l2 = state.lead_m, state.standing_m
+    lead = slanted(state.from_high_block_m / l1, state.depth_m / l1, aside, down)
+    return state, lead, slanted(state.to_anchor_m / l2, state.below_anchor_m / l2, -aside, down)
 
 
 def hang(
@@ -349,9 +348,7 @@ def hang(
         In newtons.
     """
     where = places or Places()
-    size = length_of(load_n)
-    down = unit(load_n)
-    walk = Walk()
+    size, down, walk = length_of(load_n), unit(load_n), Walk()
     span = None
     tension, lead = size * np.ones_like(at.motion), down
     if rig.method == "span_rig":

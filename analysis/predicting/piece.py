@@ -163,11 +163,9 @@ def _length_rel_u(length_m: float) -> float:
 def _tape_rel_u(shape: Shape) -> float:
     """Relative uncertainty of the volume from independent tape errors, by differences."""
     k = shape.at_m.size
-    base = shape.diameter_m[None, :]
-    moved = np.repeat(base, k, axis=0) + TAPE_DIAMETER_U_M * np.eye(k)
-    ones = np.ones(k)
-    volume = body_of(shape, base, ones[:1]).volume_m3[0]
-    shifts = body_of(shape, moved, ones).volume_m3 / volume - 1.0
+    moved = shape.diameter_m + TAPE_DIAMETER_U_M * np.eye(k + 1, k, -1)
+    volume = body_of(shape, moved, np.ones(k + 1)).volume_m3
+    shifts = volume[1:] / volume[0] - 1.0
     return float(np.sqrt(np.sum(shifts**2)))
 
 

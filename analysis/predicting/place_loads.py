@@ -13,18 +13,21 @@ from typing import Any, Final, Literal
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.predicting.hanging import load_vector_n, tag_force_n
-from analysis.predicting.path import hang
+from analysis.predicting.path import Loads, hang
 from analysis.predicting.rig import (
     PlaceKind,
     check_rig,
+    friction_ends,
     friction_ends_setting,
     places_of,
     station_place,
 )
 from logger.records import Limit, Rig
 
+FloatArray = NDArray[np.float64]
 Judged = Literal["peak", "hang"]
 
 HEAVY: Final = 1.645
@@ -131,12 +134,8 @@ def place_loads(
     [('tie', 1000), ('lead', 1000)]
     """
     check_rig(rig)
-    tag, at = tag_force_n(rig), friction_ends_setting(rig, "holding")
-    loads = hang(rig, at, load_vector_n(rig, weight_n, tag))
-    heavier_n = weight_n + 0.5 * HEAVY * weight_u_n
-    heavy, times = loads, heavier_n / weight_n
-    if tag is not None:  # the direction of the load changes with the weight
-        heavy, times = hang(rig, at, load_vector_n(rig, heavier_n, tag)), 1.0
+    weights = np.array([weight_n, weight_n + 0.5 * HEAVY * weight_u_n])[:, None]
+    loads, times = _held(rig, weights)
     legs = sorted(loads.legs, key=("lead", "fall", "standing").index)
     places: list[tuple[PlaceKind, str, tuple[Literal["leg", "sling"], str]]] = [
         *(("station", s.name, station_place(rig, s)) for s in rig.stations),
@@ -145,7 +144,7 @@ def place_loads(
     ]
     found = []
     for kind, name, place in places:
-        band = np.broadcast_to(loads.at(*place), at.motion.shape)
+        band, heavy = times * loads.at(*place)
         peak = _peak(told, kind, name)
         found.append(
             PlaceLoad(
@@ -154,12 +153,21 @@ def place_loads(
                 float(band[0]),
                 float(np.min(band)),
                 float(np.max(band)),
-                times * float(np.max(heavy.at(*place))),
+                float(np.max(heavy)),
                 None if peak is None else peak["p50"],
                 None if peak is None else peak["p95"],
             )
         )
     return tuple(found)
+
+
+def _held(rig: Rig, weights_n: FloatArray) -> tuple[Loads, FloatArray]:
+    """Compute loads at every end of friction, and by what to multiply them for (2, 1) weights."""
+    load = load_vector_n(rig, weights_n, tag_force_n(rig))
+    if rig.tag_line_pull is None:
+        return friction_ends(rig, "holding"), weights_n
+    # The direction of the load changes with the weight.
+    return hang(rig, friction_ends_setting(rig, "holding"), load), np.ones(weights_n.shape)
 
 
 def _peak(told: Mapping[str, Any] | None, kind: PlaceKind, name: str) -> dict[str, float] | None:

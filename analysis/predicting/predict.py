@@ -205,19 +205,18 @@ def outcome(
 def _stations(out: Outcome) -> dict[str, Any]:
     """Sum up peak and hang reading at every station, with the shares of the peak's variance."""
     shares = VarianceShares(out.case.inputs)
-    return {
-        station.name: {
+    found = {}
+    for station in out.case.rig.stations:
+        peak_n = out.peak_n[station.name]
+        at = dict(zip(QUANTILES, quantiles(peak_n, QUANTILES), strict=True))
+        found[station.name] = {
             "cell": station.cell,
-            "peak_n": band(out.peak_n[station.name]),
-            "peak_quantiles": {
-                "p": list(QUANTILES),
-                "force_n": quantiles(out.peak_n[station.name], QUANTILES),
-            },
+            "peak_n": {"p05": at[0.05], "p50": at[0.5], "p95": at[0.95]},
+            "peak_quantiles": {"p": list(at), "force_n": list(at.values())},
             "hang_reading_n": band(out.hang_n[station.name]),
-            "variance_shares": shares.of(np.log(np.maximum(out.peak_n[station.name], 1e-9))),
+            "variance_shares": shares.of(np.log(np.maximum(peak_n, 1e-9))),
         }
-        for station in out.case.rig.stations
-    }
+    return found
 
 
 def in_newtons(rig: Rig, peak: Peak, per_newton: Loads) -> Loads:

@@ -305,8 +305,12 @@ def friction_ends_setting(rig: Rig, state: State) -> Setting:
     return setting(motion, rest, shift, drop=drop)
 
 
+@lru_cache(maxsize=128)
 def friction_ends(rig: Rig, state: State) -> Loads:
-    """Compute loads per newton in every state of :func:`friction_ends_setting`."""
+    """Compute loads per newton in every state of :func:`friction_ends_setting`.
+
+    The same for every piece on the rig, so they are kept; nobody may change them.
+    """
     return hang(rig, friction_ends_setting(rig, state), PLUMB)
 
 

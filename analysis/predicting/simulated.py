@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.predicting.drawn import Case
+from analysis.predicting.hanging import frictionless
 from analysis.predicting.inputs import missing
 from analysis.predicting.motion import shortest_period_s, simulate
 from analysis.predicting.motion_cases import (
@@ -33,6 +34,7 @@ from analysis.predicting.motion_cases import (
 from analysis.predicting.motion_rope import RopeCurve
 from analysis.predicting.motion_setup import Anchor, Body, Line, Profile, Setup, Sheave, TagLine
 from analysis.predicting.path import (
+    Loads,
     contact_ratio,
     fall_length_m,
     high_block,
@@ -44,7 +46,6 @@ from analysis.predicting.path import (
 )
 from analysis.predicting.places import Places, place_of
 from analysis.predicting.rope import lead_stiffness_n_per_m
-from analysis.predicting.span import SpanState, solve_span
 from logger.records import Node
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
@@ -167,13 +168,9 @@ def _period_s(stiffness: FloatArray, mass_kg: FloatArray) -> FloatArray:
     return np.asarray(2.0 * math.pi * np.sqrt(mass_kg / stiffness))
 
 
-def _fall_direction(case: Case, span: SpanState, along: FloatArray) -> tuple[float, float]:
+def _fall_direction(case: Case, loads: Loads, along: FloatArray) -> tuple[float, float]:
     """Direction of the fall in the plane of the span, seen from the high block."""
-    loads = loads_per_newton(case.rig, 0.0)
-    angle = float(span.lead_angle_rad)
-    lead = math.sin(angle) * along + np.array([0.0, 0.0, -math.cos(angle)])
-    pull = loads.vectors[high_block(case.rig).name] - loads.legs["lead"] * lead
-    way = pull / loads.legs["fall"]
+    _, (_, way) = loads.pulls[high_block(case.rig).name]
     return float(way @ along), float(way[2])
 
 
@@ -190,12 +187,15 @@ def span_setup(
     way = end - start
     span_m, height_m = float(math.hypot(way[0], way[1])), float(-way[2])
     rope_m = rig.rope_length_m - float(tail_m(rig, Places()))
-    middle = solve_span(span_m, height_m, rope_m)
+    loads = frictionless(rig)
+    middle = loads.span
+    if middle is None:
+        return None
     along = np.array([way[0], way[1], 0.0]) / max(span_m, 1e-9)
     cos2 = np.cos([middle.lead_angle_rad, middle.standing_angle_rad]) ** 2
     stiffness = batch.ea_n * float(cos2[0] / middle.lead_m + cos2[1] / middle.standing_m)
     slipping = batch.ea_n * float(cos2[0] / (middle.lead_m + fall) + cos2[1] / middle.standing_m)
-    fall_x, fall_z = _fall_direction(case, middle, along)
+    fall_x, fall_z = _fall_direction(case, loads, along)
     block = high_block(rig)
     tackle = Tackle(batch.line(stiffness), 1.0, fall, batch.block, _anchor(block), fall_x, fall_z)
     far = nodes_by_role(rig, "anchor")[0]

@@ -36,7 +36,7 @@ FloatArray = NDArray[np.float64]
 LEAST_SLACK: Final = 1e-4
 """Rope less than this part longer than the straight distance counts as tight."""
 
-_MANY: Final = 200
+_MANY: Final = 150
 """From so many frictions in one geometry on, a polynomial gives the start."""
 
 _NODES: Final = 12

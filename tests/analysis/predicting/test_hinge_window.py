@@ -58,7 +58,7 @@ def test_a_level_limb_feels_only_the_vertical_part() -> None:
     assert float(found) == pytest.approx(2.0 * 3.0 / (2.5 * 2.0))
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(
     st.tuples(*[st.floats(-5e3, 5e3)] * 3), st.floats(-1.4, 1.4), st.floats(-3.0, 3.0),
     st.floats(0.1, 8.0),
@@ -99,7 +99,7 @@ def test_a_closed_notch_resists_tens_of_times_more() -> None:
     assert 10 < float(ratio) < 100
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(st.floats(0.005, 0.08), st.floats(100.0, 2e4))
 def test_the_window_is_about_balance_and_widens_with_thickness(thick: float, moment: float) -> None:
     found = window(

@@ -55,7 +55,7 @@ def test_a_held_piece_is_weighed_as_by_the_station_s_gain(station: Station) -> N
     )
 
 
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 @given(
     st.sampled_from(get_args(State)),
     st.sampled_from([FALL, BLOCK, TOP, FAR]),

@@ -113,7 +113,10 @@ def test_brush_is_a_share_of_the_whole_weight_and_moves_the_centre_out() -> None
     assert bushy.weight_n == pytest.approx(bare.weight_n / 0.75)
     expected = 0.75 * bare.centre_from_butt_m + 0.25 * 3.0
     assert bushy.centre_from_butt_m == pytest.approx(expected)
-    assert bushy.gyration_m > bare.gyration_m
+    # Brush spread evenly over half the length, about three quarters of the way out: 2 m to 4 m.
+    along = np.linspace(2.0, 4.0, 200_001)
+    square = 0.75 * (bare.gyration_m**2 + bare.centre_from_butt_m**2) + 0.25 * np.mean(along**2)
+    assert bushy.gyration_m == pytest.approx(math.sqrt(square - expected**2), rel=1e-4)
     assert bushy.rel_u > bare.rel_u
 
 

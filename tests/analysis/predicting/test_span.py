@@ -124,7 +124,29 @@ def test_without_friction_raising_is_lowering_and_lies_in_the_band() -> None:
     assert np.all(raising.from_high_block_m <= up.from_high_block_m + 1e-9)
 
 
-@settings(max_examples=50)
+@pytest.mark.parametrize(
+    ("span", "height", "rope"),
+    [(6.0, 1.0, 9.0), (8.0, -2.0, 8.6), (8.0, 0.0, 8.01), (0.0, 1.0, 9.0)],
+)
+@pytest.mark.parametrize("motion", [-1.0, 1.0, None])
+@pytest.mark.parametrize("by_angle", [True, False])
+def test_many_frictions_in_one_geometry_are_solved_as_each_alone(
+    span: float, height: float, rope: float, motion: float | None, *, by_angle: bool
+) -> None:
+    # The start differs (polynomial against frictionless place), the equilibrium must not.
+    rng = np.random.default_rng(9)
+    eta = np.clip(0.9 + 0.05 * rng.standard_normal(400), 0.3, 1.0)
+    way = rng.uniform(-1.0, 1.0, 400) if motion is None else np.full(400, motion)
+    many = solve_span(span, height, rope, efficiency=eta, motion=way, by_angle=by_angle)
+    each = solve_span(
+        np.full(400, span), height, rope, efficiency=eta, motion=way, by_angle=by_angle
+    )
+    np.testing.assert_allclose(many.from_high_block_m, each.from_high_block_m, atol=1e-9)
+    np.testing.assert_allclose(many.lead_share, each.lead_share, rtol=1e-9)
+    np.testing.assert_allclose(many.standing_share, each.standing_share, rtol=1e-9)
+
+
+@settings(max_examples=50, deadline=None)
 @given(st.floats(0.01, 100.0), st.floats(0.75, 1.0), st.floats(-1.0, 1.0))
 def test_shares_do_not_depend_on_size(scale: float, eta: float, motion: float) -> None:
     one = solve_span(6.0, 1.0, 9.0, efficiency=eta, motion=motion)
