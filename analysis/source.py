@@ -163,7 +163,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
         cautions.append("the recording ended before the lowering did")
     if window.merged_into is not None:
         cautions.append(f"merged into lowering {window.merged_into}: its samples are part of that")
-    others = other_stations(reader, more, (stream, first_ns), (tag, rig, piece), cautions)
+    others = other_stations(reader, more, (stream, trace, first_ns), (tag, rig, piece), cautions)
     return LoweringSource(
         number=number,
         stream=stream,

@@ -26,7 +26,7 @@ from logger.records import Limit, Piece, Rig, Station, Tag
 from logger.scaling import range_of, to_newtons
 from logger.timebase import TimeFit
 
-_UNKNOWN_LATENCY_NS: Final = 10e6
+_UNKNOWN_LATENCY_S: Final = 0.01
 """Own assumption: bound of a link's least latency where no answer to TIME bounds it."""
 
 
@@ -181,7 +181,7 @@ def placed(trace: Trace, stream: Stream, rig: Rig | None, piece: Piece | None) -
 def other_stations(
     reader: LogbookReader,
     more: tuple[Window, ...],
-    main: tuple[Stream, int],
+    main: tuple[Stream, Trace, int],
     tied: tuple[Tag, Rig | None, Piece | None],
     cautions: list[str],
 ) -> tuple[StationTrace, ...]:
@@ -193,8 +193,8 @@ def other_stations(
         An open logbook.
     more : tuple of Window
         This lowering's windows on the other cells' streams.
-    main : (Stream, int)
-        The main cell's stream, and the host time of its first sample in nanoseconds.
+    main : (Stream, Trace, int)
+        The main cell's stream and trace, and the host time of its first sample in nanoseconds.
     tied : (Tag, Rig or None, Piece or None)
         What the lowering is tied to.
     cautions : list of str
@@ -216,12 +216,12 @@ def other_stations(
 def _other(
     reader: LogbookReader,
     one: Window,
-    main: tuple[Stream, int],
+    main: tuple[Stream, Trace, int],
     tied: tuple[Tag, Rig | None, Piece | None],
     cautions: list[str],
 ) -> StationTrace:
     """Load one other cell of a lowering."""
-    (main_stream, main_ns), stream, (tag, rig, piece) = main, one.stream, tied
+    (main_stream, main_trace, main_ns), stream, (tag, rig, piece) = main, one.stream, tied
     if stream.info.no_peaks:
         raise SourceError(stream.info.no_peaks)
     samples = reader.samples(stream.id, *extent_of(one.window, reader))
@@ -239,18 +239,17 @@ def _other(
         trace = placed(replace(trace, station=station.name if station else ""), stream, rig, piece)
     cautions += [f"cell {stream.cell}: {text}" for text in said]
     delay_us = main_stream.info.filter_delay_us - stream.info.filter_delay_us
-    bounds_ns = [time_bound_ns(reader, which) for which in (main_stream, stream)]
     return StationTrace(
         stream=stream,
         station=station,
         trace=trace,
         offset_s=(first_ns - main_ns) / 1e9 + delay_us / 1e6,
-        alignment_u_s=math.hypot(*bounds_ns) / math.sqrt(3.0) / 1e9,
+        alignment_u_s=math.hypot(_bound_s(main_trace), _bound_s(trace)) / math.sqrt(3.0),
     )
 
 
-def time_bound_ns(reader: LogbookReader, stream: Stream) -> float:
-    """Largest bound of the error of a stream's times, nanoseconds."""
-    fit = reader.time_fit(stream.id)
-    unknown = 0.0 if fit.latency_ns is not None else _UNKNOWN_LATENCY_NS
-    return float(np.max(fit.knot_error_ns)) + unknown
+def _bound_s(trace: Trace) -> float:
+    """Bound of the error of a trace's times, seconds, with a latency that nothing bounds."""
+    timing = trace.timing
+    assert timing is not None  # noqa: S101 - the trace is of a logbook
+    return timing.error_s + (_UNKNOWN_LATENCY_S if timing.latency_s is None else 0.0)
