@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from logger.errors import InputError
 from logger.records import Cell, LoadPoint
 from logger.samples import CellInfo
-from logger.scaling import range_of, scaling_of, to_counts, to_newtons
+from logger.scaling import own_scaling, range_of, scaling_of, to_counts, to_newtons
 
 
 def cell(low: tuple[float, float], high: tuple[float, float], by: str = "", on: str = "") -> Cell:
@@ -21,6 +23,7 @@ def cell(low: tuple[float, float], high: tuple[float, float], by: str = "", on: 
     return Cell(name="A", points=points, calibrated_by=by, calibrated=on)
 
 
+INFO = CellInfo(1, "a", 1, "b", 1_000_000, 1000.0, -1000, 3000, 0, 0)
 FORCE = st.floats(-1e5, 1e5)
 COUNTS = st.integers(-(2**31), 2**31 - 1)
 
@@ -57,5 +60,14 @@ def test_counts_are_not_changed() -> None:
 
 
 def test_the_range_of_a_cell_wired_the_other_way_round() -> None:
-    info = CellInfo(1, "a", 1, "b", 1_000_000, 1000.0, -1000, 3000, 0, 0)
-    assert range_of(info, scaling_of(cell((0, 0), (100, -1000)))) == (-300.0, 100.0)
+    assert range_of(INFO, scaling_of(cell((0, 0), (100, -1000)))) == (-300.0, 100.0)
+
+
+def test_a_described_sensor_brings_its_own_line_and_no_known_offset() -> None:
+    described = replace(INFO, n_per_count=0.25, rel_u=0.01)
+    own = own_scaling(described)
+    assert own is not None
+    assert to_newtons([0, 400], own).tolist() == [0.0, 100.0]
+    assert (own.rel_u, own.offset_u_n) == (0.01, 0.0)
+    assert "0.25 N a count" in own.origin
+    assert own_scaling(INFO) is None
