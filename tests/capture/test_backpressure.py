@@ -45,6 +45,7 @@ def recorded(
 
 
 @pytest.mark.slow
+@pytest.mark.whole_machine
 def test_a_stall_of_five_seconds_within_the_room_loses_nothing(tmp_path: Path) -> None:
     said, sent = recorded(tmp_path, 8.0, 0, ROOM_BYTES)
     logbook = tmp_path / "disk" / "job.logbook"
@@ -58,6 +59,7 @@ def test_a_stall_of_five_seconds_within_the_room_loses_nothing(tmp_path: Path) -
 
 
 @pytest.mark.slow
+@pytest.mark.whole_machine
 def test_a_stall_beyond_the_room_drops_and_counts(tmp_path: Path) -> None:
     room, recorder_room = 60_000, 40_000
     said, sent = recorded(tmp_path, 9.0, room, recorder_room)

@@ -20,6 +20,7 @@ FLAT_BYTES_PER_S = 20_000
 
 
 @pytest.mark.slow
+@pytest.mark.whole_machine
 @pytest.mark.timeout(420)
 def test_four_cells_at_4_khz_for_three_minutes(tmp_path: Path) -> None:
     logbook = tmp_path / "job.logbook"

@@ -17,7 +17,12 @@ from capture_rig import (
 
 @pytest.mark.parametrize(
     "seconds",
-    [pytest.param(5), pytest.param(60, marks=[pytest.mark.slow, pytest.mark.timeout(200)])],
+    [
+        pytest.param(5),
+        pytest.param(
+            60, marks=[pytest.mark.slow, pytest.mark.whole_machine, pytest.mark.timeout(200)]
+        ),
+    ],
 )
 def test_1_and_4_khz_at_once(tmp_path: Path, seconds: int) -> None:
     logbook = tmp_path / "job.logbook"

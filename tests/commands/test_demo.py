@@ -15,7 +15,7 @@ import pytest
 from logger.commands.demo import LOWERINGS, SEASON_PEAKS, SEASON_RULES, prepare, program
 from logger.errors import InputError
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+pytestmark = [pytest.mark.slow, pytest.mark.whole_machine, pytest.mark.timeout(300)]
 HEAVIER = 1.2
 
 
