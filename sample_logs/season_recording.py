@@ -131,7 +131,7 @@ class _Link:
             data = bytes(self.device.fifo)
             self.device.fifo.clear()
             if data:
-                self.line.feed(data, now_ns)
+                self.line.feed(((data, now_ns),))
         for request in self.line.poll(now_ns):
             self.device.receive(request, self.elapsed_ns)
 
