@@ -7,13 +7,13 @@ anything but an estimate.
 Notes
 -----
 The piece is still on its hinge. A pull s at the winch gives F = s · f at the tie (friction on
-the winching side), a share carried κ = F_v / W and a hinge balance β (``hinge.balance``).
-The band's lower end is the greater of the crew's aim and the hinge window's lower edge, for
-the 95 % heavy weight; its upper end is the smallest of κ = 1, β = 1 and the entered limits,
-for the 5 % light weight. Where they cross there is no band.
+the side of the motion), a share carried κ = F_v / W and a hinge balance β (``hinge.balance``).
+The band's lower end is the greater of the crew's aim and the hinge window's lower edge, met by
+95 % of pieces and frictions; its upper end is the smallest of κ = 1, β = 1 and the entered
+limits, not passed by 95 %. Where they cross there is no band (``band_edges``).
 
-Hinge window and rows are for the middle estimate; only the band's lower end takes weak wood
-and the heavy piece. The spread of the blocks' friction is not in the band.
+Hinge window and rows are for the middle estimate and friction as written; only the band's
+lower end takes weak wood and the heavy piece.
 
 Shape of the result: ``plan_pretension(piece, rig, rope, limits) -> PretensionPlan`` with
 ``band`` (:class:`Band` or None) in newtons at the winch, ``reading`` the same at the main
@@ -29,6 +29,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.predicting.band_edges import Gauge, band_at, both, ceilings
 from analysis.predicting.held import Lift, lift_of
 from analysis.predicting.hinge import state_of
 from analysis.predicting.hinge_wood import StandingHinge, standing_hinge, unsound
@@ -39,7 +40,6 @@ from analysis.predicting.pretension_plan import (
     THICK_HINGE,
     UNSOUND_HINGE,
     Band,
-    Ceiling,
     HingeRow,
     Offset,
     PlanRow,
@@ -92,30 +92,34 @@ def plan_pretension(
     """
     check_rig(rig)
     lift, hinge = _held(piece, rig)
-    entered = [one for one in limits if one.kind != "breaking_strength" and one.on in lift.loads]
-    ceilings = _ceilings(lift, entered)
-    band, said = _band(lift, ceilings, hinge)
-    if band is None and said.startswith(NO_BAND):
+    entered = [
+        one for one in limits if one.kind != "breaking_strength" and one.on in lift.loads_each
+    ]
+    band, reading, said = both(lift, entered, hinge)
+    if said.startswith(NO_BAND):
         said += _what_would_open(piece, rig, entered)
+    easing, easing_reading, _ = both(lift_of(piece, rig, -1.0), entered, hinge)
     offset = _offset(lift)
     return PretensionPlan(
         weight_n=lift.weights_n,
         tie_from_butt_m=lift.tie_m,
         aim=None if piece.release is None else piece.release.share_carried,
         band=band,
-        reading=None if band is None else band.scaled(lift.reading),
+        reading=reading,
         station=rig.station.name,
-        ceilings=ceilings,
+        ceilings=ceilings(Gauge(lift), entered),
         rows=_rows(lift, rope, band, hinge),
         hinge=() if hinge is None else _hinge_rows(lift, hinge),
         offset=offset,
-        words=_words(lift, band, said, hinge),
+        words=_words(_shares(lift, band, reading), said, hinge),
         warnings=(
-            *_release_warnings(lift, rope, band, offset, entered, unit),
+            *_release_warnings(lift, rope, _shares(lift, band, reading), offset, entered, unit),
             *_offset_warnings(lift, offset),
             *_wood_warnings(piece, hinge),
         ),
         hinge_thickness_m=None if hinge is None else hinge.hinge.thickness_m,
+        easing=easing,
+        easing_reading=easing_reading,
     )
 
 
@@ -129,7 +133,7 @@ def _what_would_open(piece: Piece, rig: Rig, entered: Sequence[Limit]) -> str:
     found = []
     for _, measure, tried in candidates(piece):
         lift, hinge = _held(tried, rig)
-        band, _ = _band(lift, _ceilings(lift, entered), hinge)
+        band, _ = band_at(Gauge(lift, at_station=True), entered, hinge)
         if band is not None:
             found.append((band.high_n - band.low_n, measure))
     if not found:
@@ -144,64 +148,6 @@ def _hinge_rows(lift: Lift, hinge: StandingHinge) -> tuple[HingeRow, ...]:
         HingeRow(float(t), max(float(low), 0.0) / per, float(high) / per, float(shut) / per)
         for t, low, high, shut in zip(w.thickness_m, w.low, w.high, w.closed, strict=True)
     )
-
-
-def _ceilings(
-    lift: Lift, entered: Sequence[Limit], weight_n: float | None = None
-) -> tuple[Ceiling, ...]:
-    """Find the pulls at which κ = 1, β = 1 or an entered limit is reached, the smallest first."""
-    light = lift.weights_n[0] if weight_n is None else weight_n
-    found = [
-        Ceiling("the rope carries the whole piece (light estimate)", light / lift.up),
-        Ceiling("the hinge is balanced (light estimate)", 1.0 / lift.balance(light)),
-    ]
-    found += [
-        Ceiling(
-            f"{limit.kind.replace('_', ' ')} of {limit.on}",
-            limit.force_n / lift.loads[limit.on],
-            limit.kind,
-            limit.by,
-            limit.entered,
-            limit.force_n,
-        )
-        for limit in entered
-    ]
-    return tuple(sorted(found, key=lambda one: one.winch_n))
-
-
-def _floor(lift: Lift, hinge: StandingHinge | None, *, known: bool = False) -> tuple[float, str]:
-    """Find the pull below which it should not be let go, for the heavy (or a known) weight."""
-    weight = lift.weights_n[1 if known else 2]
-    floors = [(0.0, "nothing asks for more")]
-    release = lift.piece.release
-    if release is not None:
-        floors.append((release.share_carried * weight / lift.up, "the crew's aim (heavy estimate)"))
-    if hinge is not None:
-        low, _, _ = hinge.planned(hinge.middle if known else hinge.careful)
-        edge = max(low, 0.0) / lift.balance(weight)
-        floors.append((edge, "the hinge's lower edge (heavy estimate, weak wood)"))
-    return max(floors)
-
-
-def _band(
-    lift: Lift, ceilings: tuple[Ceiling, ...], hinge: StandingHinge | None
-) -> tuple[Band | None, str]:
-    """Give the band, or why there is none."""
-    low_n, low_by = _floor(lift, hinge)
-    top = ceilings[0]
-    if low_n <= top.winch_n:
-        return Band(low_n, top.winch_n, low_by, top.name), ""
-    known_n, known_by = _floor(lift, hinge, known=True)
-    entered = [one for one in ceilings if one.kind]
-    tops = [*_ceilings(lift, (), lift.weights_n[1]), *entered]
-    known_top = min(tops, key=lambda one: one.winch_n)
-    if known_n > known_top.winch_n:
-        low, high = (words.split(" (")[0] for words in (known_by, known_top.name))
-        return None, (
-            f"No band, even if the weight were known: {low} asks for more pull than the point "
-            f"where {high if not known_top.kind else f'the {high} is reached'}."
-        )
-    return None, f"{NO_BAND} It would start at {low_by} and end where {top.name}."
 
 
 def _offset(lift: Lift) -> Offset:
@@ -229,32 +175,49 @@ def _offset_warnings(lift: Lift, offset: Offset) -> tuple[str, ...]:
     )
 
 
+def _shares(
+    lift: Lift, band: Band | None, reading: Band | None
+) -> tuple[float, float, float] | None:
+    """Share carried at the band's two ends, middle estimate, and by a heavy piece at the lower.
+
+    The last with strong friction: the least that is carried there.
+    """
+    found, per = (
+        (band, lift.up_each) if reading is None else (reading, lift.up_each / lift.reading_each)
+    )
+    if found is None:
+        return None
+    _, middle, heavy = lift.weights_n
+    low, high = (edge * float(per[0]) / middle for edge in (found.low_n, found.high_n))
+    return low, high, found.low_n * float(per.min()) / heavy
+
+
 def _release_warnings(
     lift: Lift,
     rope: Rope,
-    band: Band | None,
+    shares: tuple[float, float, float] | None,
     offset: Offset,
     entered: Sequence[Limit],
     unit: ForceUnit,
 ) -> tuple[str, ...]:
     """Say where the release itself goes beyond what was entered, or beyond the closed form."""
-    if band is None:
+    if shares is None:
         return ()
     said = []
     heavy = lift.weights_n[2]
-    share = lift.share(band.low_n, heavy)
+    share = shares[2]
     peak_n = float(first_extreme_n(heavy, share, rope.damping_ratio))
     if offset.indications_n is not None:
         peak_n = max(peak_n, offset.indications_n[1] * heavy / lift.weights_n[1])
     for limit in entered:
-        load_n = peak_n * lift.loads[limit.on] / lift.up
+        load_n = peak_n * float((lift.loads_each[limit.on] / lift.up_each)[0])
         if limit.kind == "peak_allowance" and load_n > limit.force_n:
             said.append(
                 f"Let go at the lower end, the heavy estimate loads {limit.on} up to about "
                 f"{format_force(load_n, unit)}, above its entered peak allowance "
                 f"{format_force(limit.force_n, unit)} ({limit.by}, {limit.entered})."
             )
-    if lift.rig.method == "span_rig" and share < SHALLOW_SHARE:
+    if lift.rig.method == "span_rig" and share < SHALLOW_SHARE * (1.0 - 1e-9):
         said.append(
             "Below a share of about 60 % the legs of a shallow span stiffen as they straighten: "
             "the release peaks here are too low there; use the simulated prediction."
@@ -290,16 +253,16 @@ def _rows(
 
 
 def _words(
-    lift: Lift, band: Band | None, none_because: str, hinge: StandingHinge | None
+    shares: tuple[float, float, float] | None,
+    none_because: str,
+    hinge: StandingHinge | None,
 ) -> tuple[str, ...]:
     """Say the plan for people, the band as shares of the piece."""
-    said = [none_because]
-    if band is not None:
-        low, high = (
-            100 * lift.share(pull, lift.weights_n[1]) for pull in (band.low_n, band.high_n)
-        )
+    said = [none_because] if none_because else []
+    if shares is not None:
+        low, high = (100 * share for share in shares[:2])
         span = f"About {low:.0f} to {high:.0f} %" if low >= 1 else f"Up to about {high:.0f} %"
-        said = [f"{span} of the piece, if the estimate holds."]
+        said.insert(0, f"{span} of the piece, if the estimate holds.")
     if hinge is not None:
         thick_mm = 1000 * hinge.hinge.thickness_m
         _, high, closed = hinge.planned(hinge.middle)

@@ -1,7 +1,8 @@
 """A piece on its hinge, per newton of pull at the winch.
 
 Comes in: a piece and its rig. Goes out: a :class:`Lift`: force at the tie, loads by name,
-reading, balance, and the weights of 5 %, 50 % and 95 %. Must not: know limits or hinges.
+reading, balance, each with the spread of the contacts' friction, and the weights of 5 %, 50 %
+and 95 %. Must not: know limits or hinges.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,19 +19,25 @@ from analysis.errors import PredictionError
 from analysis.predicting.hinge import balance
 from analysis.predicting.inputs import check_numbers, name_of
 from analysis.predicting.path import high_block, piece_block
-from analysis.predicting.piece import PieceEstimate, estimate
+from analysis.predicting.piece import P95, PieceEstimate, estimate
 from analysis.predicting.statics import HeldPiece, force_at_piece
 from logger.records import Piece, Rig, Station
 
 FloatArray = NDArray[np.float64]
 
-PLUMB_LEAD_M = 1.0
+PLUMB_LEAD_M: Final = 1.0
 """Where no lead length is written; with the tie plumb below the block it changes nothing."""
+
+_FRICTIONS: Final = np.array([0.0, P95, -P95])
+"""Of every contact, in its own standard uncertainties: as written, weaker, stronger."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lift:
-    """Everything per newton of pull at the winch (winching up), and the weights.
+    """Everything per newton of pull at the winch, and the weights.
+
+    What has three values, (3,), holds for friction as written, and weaker and stronger than in
+    95 % of rigs so written.
 
     Parameters
     ----------
@@ -38,32 +46,42 @@ class Lift:
     estimate : PieceEstimate
     weights_n : tuple of float
         Weight that 5 %, 50 % and 95 % of such pieces stay below.
-    force : (3,) ndarray
-        Rope's force at the tie, z up, newtons per newton at the winch.
-    loads : dict
+    up_each : (3,) ndarray
+        Vertical part of the rope's force at the tie, newtons per newton at the winch.
+    loads_each : dict of str to (3,) ndarray
         Load by what a limit may be ``on``: rope, nodes, stations, their cells, the winch.
-    reading : float
+    reading_each : (3,) ndarray
         Reading at the main station.
+    balance_each : (3,) ndarray
+        β times the weight, per newton of pull.
     tie_m : float
         Where the rig lifts, from the butt.
-    balance_n : float
-        β times the weight, per newton of pull.
     """
 
     piece: Piece
     rig: Rig
     estimate: PieceEstimate
     weights_n: tuple[float, float, float]
-    force: FloatArray
-    loads: dict[str, float]
-    reading: float
+    up_each: FloatArray
+    loads_each: dict[str, FloatArray]
+    reading_each: FloatArray
+    balance_each: FloatArray
     tie_m: float
-    balance_n: float
 
     @property
     def up(self) -> float:
-        """Vertical part of the rope's force at the piece."""
-        return float(self.force[2])
+        """Vertical part of the rope's force at the piece, friction as written."""
+        return float(self.up_each[0])
+
+    @property
+    def reading(self) -> float:
+        """Reading at the main station, friction as written."""
+        return float(self.reading_each[0])
+
+    @property
+    def balance_n(self) -> float:
+        """β times the weight, friction as written."""
+        return float(self.balance_each[0])
 
     @property
     def offset_m(self) -> float:
@@ -79,7 +97,7 @@ class Lift:
         return pull_n * self.up / weight_n
 
 
-def lift_of(piece: Piece, rig: Rig) -> Lift:
+def lift_of(piece: Piece, rig: Rig, motion: float = 1.0) -> Lift:
     """Hold a piece on its hinge with its rig.
 
     Parameters
@@ -88,6 +106,8 @@ def lift_of(piece: Piece, rig: Rig) -> Lift:
         With ``tie_from_butt_m`` (the centre of mass by default).
     rig : Rig
         Checked already; with positions of its nodes.
+    motion : float
+        1 winching up, −1 paying out.
 
     Returns
     -------
@@ -108,25 +128,25 @@ def lift_of(piece: Piece, rig: Rig) -> Lift:
             f"{name_of(piece)}: tie_from_butt_m: {tie_m:g} m is not on the piece outside its butt "
             f"(0 to {piece.length_m:g} m)"
         )
-    held = _per_newton(rig, tie_place(piece, rig))
+    held = _per_newton(rig, tie_place(piece, rig), motion)
     centre_m, slope_rad = known.centre_from_butt_m, piece.inclination_rad
-    per_n = float(balance(held.force_n, tie_m, 1.0, centre_m, slope_rad, piece.bearing_rad))
+    per_n = balance(held.force_n, tie_m, 1.0, centre_m, slope_rad, piece.bearing_rad)
     lift = Lift(
         piece=piece,
         rig=rig,
         estimate=known,
         weights_n=weights,
-        force=held.force_n,
-        loads=_loads(rig, held),
-        reading=reading_of(rig.station, rig, held),
+        up_each=held.force_n[..., 2],
+        loads_each=_loads(rig, held),
+        reading_each=reading_of(rig.station, rig, held),
+        balance_each=per_n,
         tie_m=tie_m,
-        balance_n=per_n,
     )
-    if lift.up <= 0:
+    if np.any(lift.up_each <= 0):
         raise PredictionError(
             f"{name_of(rig)}: the rope pulls the tie down, not up; check the positions of the nodes"
         )
-    if lift.balance_n <= 0:
+    if np.any(lift.balance_each <= 0):
         raise PredictionError(
             f"{name_of(rig)}: the rope's pull turns the limb down about its hinge; check positions "
             "and piece.bearing_rad"
@@ -135,9 +155,9 @@ def lift_of(piece: Piece, rig: Rig) -> Lift:
 
 
 @lru_cache(maxsize=64)
-def _per_newton(rig: Rig, place: tuple[float, float, float]) -> HeldPiece:
-    """Give the loads of one newton at the winch, winching up; the same for every piece there."""
-    return force_at_piece(rig, place, 1.0, 1.0)
+def _per_newton(rig: Rig, place: tuple[float, float, float], motion: float) -> HeldPiece:
+    """Give the loads of one newton at the winch; the same for every piece held there."""
+    return force_at_piece(rig, place, 1.0, motion, shift=_FRICTIONS)
 
 
 def tie_place(piece: Piece, rig: Rig) -> tuple[float, float, float]:
@@ -159,26 +179,27 @@ def tie_place(piece: Piece, rig: Rig) -> tuple[float, float, float]:
     return top.x_m, top.y_m, top.z_m - (rig.lead_length_m or PLUMB_LEAD_M)
 
 
-def reading_of(station: Station, rig: Rig, held: HeldPiece) -> float:
+def reading_of(station: Station, rig: Rig, held: HeldPiece) -> FloatArray:
     """Give the reading at a station of the rig."""
     if station.mount == "sling":
         names = [node.name for node in rig.nodes if station.node in {node.name, node.role}]
-        return float(held.slings[names[0] if names else station.node])
+        return held.slings[names[0] if names else station.node]
     if station.mount == "running_line":
-        return float(held.legs[station.leg or "fall"])
+        return held.legs[station.leg or "fall"]
     if station.node and "standing" in held.legs:
-        return float(held.legs["standing"])
-    return float(held.legs[station.leg or "lead"])
+        return held.legs["standing"]
+    return held.legs[station.leg or "lead"]
 
 
-def _loads(rig: Rig, held: HeldPiece) -> dict[str, float]:
+def _loads(rig: Rig, held: HeldPiece) -> dict[str, FloatArray]:
     """Load on everything that a limit may name; of the rope its most loaded leg."""
-    loads = {name: float(load) for name, load in held.slings.items()}
-    loads[rig.rope] = max(float(load) for load in held.legs.values())
+    loads = dict(held.slings)
+    loads[rig.rope] = np.maximum.reduce(list(held.legs.values()))
     for station in rig.stations:
         loads[station.name] = reading_of(station, rig, held)
         if station.cell:
             loads[station.cell] = loads[station.name]
     if rig.device == "winch":
-        loads |= {node.name: 1.0 for node in rig.nodes if node.role == "device"}
+        pull = np.ones(_FRICTIONS.shape)
+        loads |= {node.name: pull for node in rig.nodes if node.role == "device"}
     return loads

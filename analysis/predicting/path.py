@@ -141,7 +141,7 @@ def contact_ratio(node: Node, wrap_rad: FloatArray, *, drop: bool, shift: FloatA
     drop : bool
         Whether η for drops is used where it is known.
     shift : ndarray
-        Distance from the nominal friction, in standard uncertainties.
+        Distance from the nominal friction, in standard uncertainties, positive for less.
 
     Returns
     -------
@@ -154,7 +154,7 @@ def _at_cos(node: Node, cos_wrap: FloatArray, *, drop: bool, shift: FloatArray) 
     if node.contact == "fixed":
         return np.zeros_like(shift)
     if node.contact == "wrap":
-        angle = node.friction_angle * (1.0 + WRAP_FRICTION_REL_U * shift)
+        angle = node.friction_angle * (1.0 - WRAP_FRICTION_REL_U * shift)
         return np.asarray(np.exp(-np.maximum(angle, 0.0)))
     return efficiency_at_cos(_efficiency(node, drop=drop, shift=shift), cos_wrap)
 
@@ -383,7 +383,7 @@ def loads_per_newton(
         Whether a block's η for drops is used where it is known.
     shift : array_like
         How far every contact's friction lies from its nominal value, in its own standard
-        uncertainties; positive means less friction at sheaves.
+        uncertainties; positive means less friction.
     rest : array_like
         State of contacts on the standing side, over which no rope runs, −1 to 1; 1 is
         that after the load has grown.

@@ -42,7 +42,7 @@ from logger.records import Leg, Piece, Rig, Rope
 
 FloatArray = NDArray[np.float64]
 
-MODEL: Final = "closed forms 2, simulation in time 1"
+MODEL: Final = "closed forms 3, simulation in time 1"
 """Version of the model; changes when the same inputs would give another result."""
 
 QUANTILES: Final = (0.001, 0.005, *(round(0.01 * i, 2) for i in range(1, 100)), 0.995, 0.999)

@@ -25,6 +25,7 @@ UNSOUND_HINGE: Final = (
     "reassurance."
 )
 NO_BAND: Final = "No band: the weight is not known well enough."
+FRICTION_UNKNOWN: Final = "No band: the blocks' friction is not known well enough."
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +36,6 @@ class Band:
     high_n: float
     low_by: str
     high_by: str
-
-    def scaled(self, factor: float) -> Band:
-        """Give the same band at another place, where the load is ``factor`` times as much."""
-        return Band(self.low_n * factor, self.high_n * factor, self.low_by, self.high_by)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +92,13 @@ class Offset:
 
 @dataclass(frozen=True, slots=True)
 class PretensionPlan:
-    """What to tension to, and what the hinge and the release will do."""
+    """What to tension to, and what the hinge and the release will do.
+
+    ``band`` is the pull at the winch, winching up, and ``reading`` the reading at the main
+    station; each has the friction between it and the piece in it, so one may be there without
+    the other. ``easing`` and ``easing_reading`` are the same for a rope that is paid out down
+    to them, where friction helps the winch.
+    """
 
     weight_n: tuple[float, float, float]
     tie_from_butt_m: float
@@ -111,6 +114,8 @@ class PretensionPlan:
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
     hinge_thickness_m: float | None = None
+    easing: Band | None = None
+    easing_reading: Band | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Give plain values, SI."""

@@ -21,6 +21,7 @@ from matplotlib.ticker import MaxNLocator
 
 from analysis.predicting.pretension_plan import Ceiling, PretensionPlan
 from analysis.showing.figure_key import KeyRow, wrapped, write_head, write_key
+from analysis.showing.pretension_wording import easing_words
 from analysis.showing.style import (
     BEFORE,
     DPI,
@@ -167,7 +168,7 @@ def _entered(plan: PretensionPlan) -> list[Ceiling]:
 def _key(plan: PretensionPlan, unit: ForceUnit) -> list[KeyRow]:
     light, _, heavy = (format_force(weight, unit) for weight in plan.weight_n)
     rows = [
-        _band_row(plan, unit),
+        *_band_rows(plan, unit),
         KeyRow(
             Line2D([], [], color=INK, lw=1.8),
             "share carried by the rope, winching up; 100 %: all of the piece",
@@ -184,14 +185,15 @@ def _key(plan: PretensionPlan, unit: ForceUnit) -> list[KeyRow]:
     return rows + [KeyRow(None, words) for words in (*plan.warnings, *plan.cautions)]
 
 
-def _band_row(plan: PretensionPlan, unit: ForceUnit) -> KeyRow:
-    if plan.band is None:
-        return KeyRow(None, "no band is drawn")
-    words = f"estimated band at the winch: {_span(plan.band.low_n, plan.band.high_n, unit)}"
+def _band_rows(plan: PretensionPlan, unit: ForceUnit) -> list[KeyRow]:
+    words, swatch = "no band is drawn", None
+    if plan.band is not None:
+        band = _span(plan.band.low_n, plan.band.high_n, unit)
+        words, swatch = f"estimated band at the winch, winching up: {band}", Patch(**_BAND)
     if plan.reading is not None:
         reading = _span(plan.reading.low_n, plan.reading.high_n, unit)
         words += f"; reading at {plan.station}: {reading}"
-    return KeyRow(Patch(**_BAND), words)
+    return [KeyRow(swatch, words), *(KeyRow(None, said) for said in easing_words(plan, unit))]
 
 
 def _span(low_n: float, high_n: float, unit: ForceUnit) -> str:

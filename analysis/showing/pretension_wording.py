@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from analysis.predicting.pretension_plan import NO_BAND, PretensionPlan
+from analysis.predicting.pretension_plan import NO_BAND, Band, PretensionPlan
 from logger.units import ForceUnit, format_force
 
 HEAD: Final = ("pull", "reading", "share, %", "balance, %", "release peak", "hinge")
@@ -29,20 +29,43 @@ def ground_hand(plan: PretensionPlan, unit: ForceUnit = "kN") -> list[str]:
     Returns
     -------
     list of str
-        At the winch and at the station, each end with what decides it; then the plan's words.
+        At the station and at the winch, winching up, where each has a band; what decides the
+        ends; the same for a rope that is paid out; then the plan's words.
     """
-    if plan.band is None or plan.reading is None:
+    main = plan.reading or plan.band
+    if main is None:
         return list(plan.words) or [NO_BAND]
-    reading, band = (
-        (format_force(one.low_n, unit), format_force(one.high_n, unit))
-        for one in (plan.reading, plan.band)
-    )
-    return [
-        f"Reading at {plan.station}: from {reading[0]} to {reading[1]} (settled, estimate)",
-        f"Pull at the winch: from {band[0]} to {band[1]}",
-        f"Lower end: {plan.band.low_by}. Upper end: {plan.band.high_by}.",
-        *plan.words,
-    ]
+    said = []
+    if plan.reading is not None:
+        said.append(f"Reading at {plan.station}: {from_to(plan.reading, unit)} (settled, estimate)")
+    if plan.band is not None:
+        said.append(f"Pull at the winch, winching up: {from_to(plan.band, unit)}")
+    said.append(f"Lower end: {main.low_by}. Upper end: {main.high_by}.")
+    return [*said, *easing_words(plan, unit), *plan.words]
+
+
+def easing_words(plan: PretensionPlan, unit: ForceUnit = "kN") -> list[str]:
+    """Say the band for a rope that is paid out down to it; at the piece it is the same."""
+    at = [] if plan.easing is None else [f"{from_to(plan.easing, unit)} at the winch"]
+    held = plan.easing_reading
+    if held is not None and (
+        plan.reading is None or from_to(held, unit) != from_to(plan.reading, unit)
+    ):
+        at.append(f"reading at {plan.station} {from_to(held, unit)}")
+    if not at:
+        return []
+    return [f"Paying out down to it: {', '.join(at)}; held still, anywhere between."]
+
+
+def from_to(band: Band, unit: ForceUnit) -> str:
+    """Give a band's two ends.
+
+    Examples
+    --------
+    >>> from_to(Band(700.0, 900.0, "", ""), "kN")
+    'from 0.70 kN to 0.90 kN'
+    """
+    return f"from {format_force(band.low_n, unit)} to {format_force(band.high_n, unit)}"
 
 
 def pull_rows(plan: PretensionPlan, unit: ForceUnit = "kN") -> list[tuple[str, ...]]:

@@ -35,10 +35,29 @@ PLAN = PretensionPlan(
 def test_the_two_numbers_of_the_ground_hand() -> None:
     said = ground_hand(PLAN)
     assert said[0] == "Reading at rope end: from 0.77 kN to 0.90 kN (settled, estimate)"
-    assert said[1] == "Pull at the winch: from 0.86 kN to 1.00 kN"
+    assert said[1] == "Pull at the winch, winching up: from 0.86 kN to 1.00 kN"
     assert "the crew's aim" in said[2]
     assert said[-1].endswith("if the estimate holds.")
-    assert ground_hand(PLAN, "kgf")[1] == "Pull at the winch: from 87 kgf to 102 kgf"
+    assert ground_hand(PLAN, "kgf")[1].endswith("winching up: from 87 kgf to 102 kgf")
+
+
+def test_paying_out_is_said_where_it_differs() -> None:
+    easing = Band(693.0, 810.0, "", "")
+    eased = replace(PLAN, easing=easing, easing_reading=PLAN.reading)
+    assert ground_hand(eased)[3] == (
+        "Paying out down to it: from 0.69 kN to 0.81 kN at the winch; held still, anywhere between."
+    )
+    both = replace(eased, easing_reading=easing)
+    assert "reading at rope end from 0.69 kN to 0.81 kN" in ground_hand(both)[3]
+
+
+def test_a_band_at_one_place_only_gives_its_numbers() -> None:
+    only = ground_hand(replace(PLAN, band=None, words=("Read rope end.",)))
+    assert only[0].startswith("Reading at rope end: from 0.77 kN")
+    assert not any("at the winch" in said for said in only)
+    assert only[-1] == "Read rope end."
+    winch = ground_hand(replace(PLAN, reading=None))
+    assert winch[0].startswith("Pull at the winch, winching up")
 
 
 def test_no_band_gives_no_numbers() -> None:
