@@ -21,17 +21,21 @@ from typing import Final
 
 import numpy as np
 
+from analysis.reading.filters import moving_mean
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 LONGEST_S: Final = 1.5
-_DECLINE: Final = (0.97, 0.75, 0.5, 0.15)
+_SLOPE_S: Final = 0.01
+_STEEP: Final = (0.25, 0.75)
+_BEFORE_QUARTER: Final = 0.46
+"""Between an evenly growing slope (1/2) and the top of a sine (0.425)."""
+_BEGIN_REL_U: Final = 0.1
+_NEAR_TOP: Final = 0.99
+_SMOOTH: Final = 0.7
 _LEAST_POINTS: Final = 6
 _STANDSTILL_U_S: Final = 0.008
 """Own assumption: how well the standstill is found where sheave and device slip."""
-_SUDDEN_S: Final = 0.006
-_SUDDEN: Final = 4.0
-_STEPS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +73,17 @@ def loss_time_s(frequency_hz: float, damping_ratio: float) -> float:
     return 2.0 * math.asin(damping_ratio) / (2.0 * math.pi * frequency_hz)
 
 
-def standstill_s(
-    time_s: FloatArray, force_n: FloatArray, weight_n: float, loss_s: float
-) -> float | None:
+@dataclass(frozen=True, slots=True)
+class Standstill:
+    """When the caught piece first stands still, and the standard uncertainty of that."""
+
+    time_s: float
+    u_s: float
+
+
+def standstill(
+    time_s: FloatArray, force_n: FloatArray, weight_n: float, loss_s: float, loss_u_s: float = 0.0
+) -> Standstill | None:
     """Time at which the caught piece stands still for the first time.
 
     Parameters
@@ -80,42 +92,61 @@ def standstill_s(
         Load at the piece from the first load on, newtons with zero taken.
     weight_n : float
         What it settles at.
-    loss_s : float
-        By how much the standstill follows the force peak (:func:`loss_time_s`).
+    loss_s, loss_u_s : float
+        By how much the standstill follows the force peak where nothing slips
+        (:func:`loss_time_s`), and its standard uncertainty.
 
     Returns
     -------
-    float or None
+    Standstill or None
         None when the force never clearly comes down from a hump above the weight.
 
     Notes
     -----
-    The decline from the hump is fitted by a decaying swing from its top; size, width and
-    time of the top are free. So the flat top of a braked run, on which the piece is still
-    moving, ends where the decline begins. Only the beginning of
-    the decline counts: the sheave sticks when the motion turns, and slips again later.
+    The way down begins as 1 − (ωt)²/2 about the weight, so that its slope grows evenly from
+    nothing, whatever came before: a smooth top, the flat top of a device that slips, a braked
+    run that sags. From the times at which the slope is a quarter and three quarters of its
+    steepest the begin follows without ω. A smooth top, as wide to both sides, is the force
+    peak and the piece stands still later by the loss time; after a flat top the begin of the
+    way down is the standstill; where the sheave sticks as the motion turns, and the force falls faster
+    than it rose, it lies somewhere between.
     """
     above = force_n - weight_n
     hump = _first_hump(above)
     if hump is None:
         return None
     first, last = hump
-    inside = above[first:last]
-    sudden = _sudden_fall_s(time_s[first:last], inside)
-    if sudden is not None:
-        return sudden
-    top = float(inside.max())
-    high = np.flatnonzero(inside > _DECLINE[0] * top)
-    begin = first + int(high[-1])
-    for share in _DECLINE[1:]:
-        low = np.flatnonzero(inside > share * top)
-        end = first + int(low[-1]) + 1
-        if end - begin >= _LEAST_POINTS:
-            break
-    else:
-        return float(time_s[first + int(np.argmax(inside))]) + loss_s
-    fitted = _declining_top(time_s[begin:end], above[begin:end], top, loss_s, share)
-    return None if fitted is None else fitted + loss_s
+    begins = _way_down(time_s[first : last + 1], above[first : last + 1])
+    if begins is None:
+        return None
+    at, steep_s = begins
+    high = np.flatnonzero(above[first:last] > _NEAR_TOP * float(above[first:last].max()))
+    u = math.hypot(_BEGIN_REL_U * steep_s, _STANDSTILL_U_S)
+    if at - float(time_s[first + int(high[0])]) < _SMOOTH * steep_s:
+        middle = 0.5 * float(time_s[first + int(high[0])] + time_s[first + int(high[-1])])
+        return Standstill(middle + loss_s, math.hypot(u, loss_u_s))
+    return Standstill(at + 0.5 * loss_s, math.hypot(u, loss_s / math.sqrt(12.0)))
+
+
+def _way_down(time_s: FloatArray, above_n: FloatArray) -> tuple[float, float] | None:
+    """Begin of the way down, and how long it takes to get from a quarter to three quarters steep."""
+    step_s = float(np.median(np.diff(time_s)))
+    few = max(round(_SLOPE_S / step_s), 1)
+    top = int(np.argmax(above_n))
+    mean = moving_mean(above_n, few)[top:]
+    if mean.size < _LEAST_POINTS + few:
+        return None
+    slope = mean[:-few] - mean[few:]
+    steepest = int(np.argmax(slope))
+    passed = []
+    for part in _STEEP:
+        flatter = np.flatnonzero(slope[: steepest + 1] < part * slope[steepest])
+        i = int(flatter[-1]) if flatter.size else 0
+        rise = float(slope[i + 1] - slope[i]) if i < steepest else 0.0
+        inside = (part * float(slope[steepest]) - float(slope[i])) / rise if rise > 0 else 0.0
+        passed.append(float(time_s[top + i]) + (inside + 0.5 * few) * step_s)
+    steep_s = passed[1] - passed[0]
+    return passed[0] - _BEFORE_QUARTER * steep_s, steep_s
 
 
 def _first_hump(above_n: FloatArray) -> tuple[int, int] | None:
@@ -130,54 +161,6 @@ def _first_hump(above_n: FloatArray) -> tuple[int, int] | None:
         if positive[start] and float(above_n[start:stop].max()) > 0.4 * largest:
             return None if stop == above_n.size else (start, stop)
     return None
-
-
-def _sudden_fall_s(time_s: FloatArray, above_n: FloatArray) -> float | None:
-    """Begin of a sudden fall on the way down from the top, None on a smooth way down."""
-    few = max(round(_SUDDEN_S / float(time_s[1] - time_s[0])), 2) if time_s.size > 2 else 2
-    top = int(np.argmax(above_n))
-    way = above_n[top:]
-    if way.size < 6 * few:
-        return None
-    slope = way[:-few] - way[few:]
-    steepest = int(np.argmax(slope))
-    if slope[steepest] < _SUDDEN * float(np.median(slope[slope > 0])):
-        return None
-    flat = np.flatnonzero(slope[: steepest + 1] < 0.5 * slope[steepest])
-    begin = int(flat[-1]) + 1 if flat.size else 0
-    return float(time_s[min(top + begin + few // 2, time_s.size - 1)])
-
-
-def _declining_top(
-    time_s: FloatArray, above_n: FloatArray, top_n: float, loss_s: float, share: float
-) -> float | None:
-    """Fit the decline from the top of a decaying swing; give the time of that top."""
-    fall = float(time_s[-1] - time_s[0])
-    omega = (math.acos(share) - math.acos(_DECLINE[0])) / max(fall, 1e-9)
-    at = float(time_s[0]) - math.acos(_DECLINE[0]) / omega
-    size, first = top_n, omega
-    for _ in range(_STEPS):
-        shape = _decline(time_s - at, omega, loss_s)
-        wider = _decline(time_s - at, omega * 1.001, loss_s)
-        later = _decline(time_s - at - 1e-4, omega, loss_s)
-        jacobian = np.stack(
-            (shape, size * (wider - shape) / (0.001 * omega), size * (later - shape) / 1e-4), axis=1
-        )
-        step = np.linalg.lstsq(jacobian, above_n - size * shape, rcond=None)[0]
-        size, at = size + float(step[0]), at + float(step[2])
-        omega += min(max(float(step[1]), -0.3 * omega), 0.3 * omega)
-        if not 0.3 * first < omega < 3.0 * first or abs(at - float(time_s[0])) > 4.0 / first:
-            return None
-    return at if float(time_s[0]) - 2.0 / omega < at < float(time_s[-1]) else None
-
-
-def _decline(since_s: FloatArray, omega: float, loss_s: float) -> FloatArray:
-    """Decaying swing from its top at 0, height 1, for a given loss time."""
-    damping = math.sin(min(0.5 * loss_s * omega, 0.5))
-    decay = omega * damping / math.sqrt(1.0 - damping**2)
-    angle = omega * since_s
-    wave = np.cos(angle) + decay / omega * np.sin(angle)
-    return np.asarray(np.exp(-decay * since_s) * wave)
 
 
 def fall_of_speed_m(speed_m_per_s: float) -> float:
@@ -209,6 +192,7 @@ def equivalent_free_fall(
     loss_s: float,
     loss_u_s: float,
     force_rel_u: float = 0.0,
+    weight_least: float = 1.0,
 ) -> FreeFall | None:
     """Equivalent free fall from the load at the piece.
 
@@ -222,6 +206,9 @@ def equivalent_free_fall(
         Time from force peak to standstill, and its standard uncertainty.
     force_rel_u : float
         Relative standard uncertainty of the forces that they do not share with the weight.
+    weight_least : float
+        Share of the weight that is surely the piece's; below 1 (a tight tag line) the fall
+        is a range and no point.
 
     Returns
     -------
@@ -230,24 +217,27 @@ def equivalent_free_fall(
     """
     if weight_n <= 0 or time_s.size < 4:
         return None
-    stop = standstill_s(time_s, force_n, weight_n, loss_s)
+    found = standstill(time_s, force_n, weight_n, loss_s, loss_u_s)
     start = float(time_s[0])
-    if stop is None or not 0.0 < stop - start < LONGEST_S:
+    if found is None or not 0.0 < found.time_s - start < LONGEST_S:
         return None
+    stop = found.time_s
     speed = impulse_speed(time_s, force_n, weight_n, stop)
     impulse = speed + G_M_PER_S2 * (stop - start)
     at = min(int(np.searchsorted(time_s, stop)), time_s.size - 1)
     step_s = float(time_s[1] - time_s[0])
-    moved_s = math.hypot(loss_u_s, _STANDSTILL_U_S, step_s / math.sqrt(3.0))
+    moved_s = math.hypot(found.u_s, step_s / math.sqrt(3.0))
     u = math.hypot(
         impulse * math.hypot(weight_rel_u, force_rel_u),
         G_M_PER_S2 * (float(force_n[at]) / weight_n - 1.0) * moved_s,
     )
+    known = weight_least >= 1.0
+    fastest = impulse / weight_least - G_M_PER_S2 * (stop - start)
     return FreeFall(
-        speed_m_per_s=speed,
-        fall_m=fall_of_speed_m(speed),
+        speed_m_per_s=speed if known else None,
+        fall_m=fall_of_speed_m(speed) if known else None,
         fall_low_m=fall_of_speed_m(speed - 2.0 * u),
-        fall_high_m=fall_of_speed_m(speed + 2.0 * u),
+        fall_high_m=fall_of_speed_m(fastest + 2.0 * u),
         start_s=start,
         standstill_s=stop,
     )

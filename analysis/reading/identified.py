@@ -28,21 +28,30 @@ from analysis.reading.free_fall import (
     loss_time_s,
 )
 from analysis.reading.phases import Story
+from analysis.reading.place import RopeInPlay
 from analysis.reading.ringdown import RingDown, fit_ringdown
 from analysis.reading.stiffness import (
     SLIPPING_FROM,
     RopeStiffness,
     rope_stiffness,
-    sticking_amplitude_n,
+    surely_sticking_n,
 )
 from analysis.reading.trace import Trace
+from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 USUAL_DAMPING: Final = 0.1
 """Own assumption, used with half its size as uncertainty where no ring-down was fitted."""
 
+TAG_LEAST: Final = 0.8
+"""Own assumption: a tight tag line pulls down by up to a fifth of what the rope reads."""
+
 _LONGEST_RING_S: Final = 12.0
-_NEAR_STICKING: Final = 0.95
 _GUARD_S: Final = 0.1
+_NEAR_PULSE: Final = 0.12
+_GROWTH: Final = 1.6
+_LEAST_GROWTH: Final = 0.02
+_PACE: Final = 1.6
+_PACE_OF: Final = 4
 _LEAST_SWING: Final = 0.003
 
 
@@ -140,9 +149,15 @@ def identify(
             weight_n=weight,
             weight_rel_u=weight_rel_u,
             to_piece=trace.chain.gain,
+            to_lead=_to_lead(trace),
             rope=trace.place.rope,
+            weight_least=TAG_LEAST if trace.tag_line_tight else 1.0,
         )
-    fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, ring) if whole else None
+    fall = None
+    if whole:
+        sticks = stiffness is not None and stiffness.sheave == "stuck"
+        loss = _loss(story, ring, sticks=sticks)
+        fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, loss)
     return Identified(ring, stiffness, fall)
 
 
@@ -154,28 +169,58 @@ def cfc60_of(trace: Trace, story: Story, at_s: float) -> float | None:
 # --- ring-down -----------------------------------------------------------------------
 
 
+def _to_lead(trace: Trace) -> float:
+    """Swing of the lead per newton that the station swings while the sheave sticks.
+
+    In a sling the fall's tension then stands still: one newton more in the lead is about
+    one newton more in the resultant of two nearly parallel legs. At B the piece block hides
+    by how much more the lead swings, so the high block never surely sticks.
+    """
+    known = {"sling": 1.0, "standing": math.inf}
+    return known.get(trace.place.reads, trace.chain.gain)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Samples to fit, and the frequency at which the search begins."""
+
+    first: int
+    last: int
+    frequency_hz: float
+
+
 def _ring(trace: Trace, story: Story, hang_n: float) -> RingDown | None:
     """Fit the tail with the sheave stuck, else what lies well above, else all of it."""
     window = _ring_window(trace, story, hang_n)
     if window is None:
         return None
     first, last, swings = window
-    hang = story.hang
-    frequency = _frequency_hz(trace, swings) or (
-        1.0 / hang.period_s if hang is not None and hang.period_s > 0 else 0.0
-    )
-    if frequency <= 0:
-        return None
-    for a, b in _stretches(trace, swings, first, last, hang_n, 1.0 / frequency):
+    for part in _stretches(trace, swings, first, last, hang_n):
         ring = fit_ringdown(
-            trace.time_s[a:b],
-            story.force_n[a:b],
-            frequency_hz=frequency,
+            trace.time_s[part.first : part.last],
+            story.force_n[part.first : part.last],
+            frequency_hz=part.frequency_hz,
             noise_n=story.noise_n,
         )
-        if ring is not None:
+        if ring is not None and not _like_pendulum(ring, trace.place.rope):
             return ring
     return None
+
+
+def _like_pendulum(ring: RingDown, rope: RopeInPlay | None) -> bool:
+    """Whether it is the pulse that a pendulum gives the tension, twice in each of its swings.
+
+    On a rope the piece swings once where it would hang lower by g/ω² if its weight came off
+    and on again. Slower than twice the pendulum's rate that is over a quarter of the lead:
+    no rope stretches so far. Near that rate the two cannot be told apart.
+    """
+    if rope is None:
+        return False
+    below_m = rope.lead_m if rope.legs == 1 else 0.5 * rope.lead_m * rope.leg_cos
+    pulse_hz = 2.0 * math.sqrt(G_M_PER_S2 / below_m) / (2.0 * math.pi)
+    return abs(ring.frequency_hz / pulse_hz - 1.0) < _NEAR_PULSE or (
+        ring.frequency_hz < pulse_hz and rope.legs > 1
+    )
 
 
 def _ring_window(trace: Trace, story: Story, hang_n: float) -> tuple[int, int, Swings] | None:
@@ -192,49 +237,78 @@ def _ring_window(trace: Trace, story: Story, hang_n: float) -> tuple[int, int, S
         first += int(high[0]) if high.size else 0
     part = story.smooth_n[first:last]
     least = max(_LEAST_SWING * hang_n, 4.0 * story.noise_n / 3.0)
-    swings = swings_about(part, hang_n, least)
+    swings = _fading(swings_about(part, hang_n, least), hang_n)
     if len(swings.peak) < 3:
         return None
     return first, last, swings
 
 
-def _frequency_hz(trace: Trace, swings: Swings) -> float:
-    """Swings a second from the times at which the level is left, the last few of them."""
-    starts = np.array(swings.first[1:])
-    if starts.size < 3:
-        return 0.0
-    period = float(np.median(starts[2:] - starts[:-2])) * trace.period_s
-    return 1.0 / period if period > 0 else 0.0
+def _fading(swings: Swings, hang_n: float) -> Swings:
+    """Leave out what follows a growth of the swings, or a pause: it is no ring-down any more.
+
+    Somebody lowers, something was met, or only a pendulum's slow pulse is left.
+    """
+    sizes, steps = swings.amplitude_n, np.diff(swings.peak)
+    for i in range(3, len(sizes)):
+        grows = sizes[i] > _GROWTH * max(sizes[i - 3 : i]) + _LEAST_GROWTH * hang_n
+        if grows or steps[i - 1] > _PACE * steps[max(i - 4, 0) : i - 1].max():
+            return Swings(swings.first[:i], swings.peak[:i], sizes[:i], swings.above[:i])
+    return swings
 
 
 def _stretches(
-    trace: Trace, swings: Swings, first: int, last: int, hang_n: float, period_s: float
-) -> list[tuple[int, int]]:
-    """Stretches to fit, best first; each ends about a cycle after the last clear swing."""
-    cycle = round(period_s / trace.period_s)
-    end = min(first + swings.peak[-1] + cycle, last)
-    whole = (first + swings.peak[0], end)
-    rope = trace.place.rope
-    if rope is None or trace.place.reads == "fall":
-        return [whole]
-    sticks = sticking_amplitude_n(hang_n, rope.efficiency)
+    trace: Trace, swings: Swings, first: int, last: int, hang_n: float
+) -> list[_Stretch]:
+    """Stretches to fit, best first."""
     sizes = np.array(swings.amplitude_n)
-    loose = np.flatnonzero(sizes > _NEAR_STICKING * sticks)
-    out = []
+    rope, place = trace.place.rope, trace.place
+    whole = _from_swing(trace, swings, first, last, 0)
+    if rope is None or place.reads == "fall":
+        return whole
+    weight_n = trace.chain.gain * hang_n
+    sticks = surely_sticking_n(weight_n, rope)
+    loose = np.flatnonzero(_to_lead(trace) * sizes > sticks)
+    out: list[_Stretch] = []
     stuck = int(loose[-1]) + 1 if loose.size else 0
-    if stuck < sizes.size:
-        out.append((first + swings.peak[stuck], max(end, first + swings.peak[stuck] + 2 * cycle)))
-    high = np.flatnonzero(sizes > SLIPPING_FROM * sticks)
+    if stuck < sizes.size - 1:
+        out += _from_swing(trace, swings, first, last, stuck)
+    high = np.flatnonzero(trace.chain.gain * sizes > SLIPPING_FROM * sticks)
     if high.size > 2:
-        out.append((first + swings.peak[int(high[0])], first + swings.peak[int(high[-1])]))
-    return [*[(a, min(b, last)) for a, b in out], whole]
+        a, b = int(high[0]), int(high[-1])
+        pace = _half_s(trace, swings, a, b)
+        out.append(_Stretch(first + swings.peak[a], first + swings.peak[b], 0.5 / pace))
+    return [*out, *whole]
+
+
+def _half_s(trace: Trace, swings: Swings, a: int, b: int) -> float:
+    """Time of half a swing, from extreme to extreme."""
+    steps = np.diff(np.array(swings.peak[a : b + 1])) * trace.period_s
+    return float(np.median(steps))
+
+
+def _from_swing(trace: Trace, swings: Swings, first: int, last: int, begin: int) -> list[_Stretch]:
+    """Stretch from one swing on for as long as the swings keep their pace.
+
+    The rope's ring-down fades away under the slower pulse that a pendulum gives the
+    tension; where the pace breaks, the ring-down is over.
+    """
+    peaks = np.array(swings.peak[begin:])
+    if peaks.size < 2:
+        return []
+    steps = np.diff(peaks) * trace.period_s
+    pace = float(np.sort(steps[:_PACE_OF])[(min(steps.size, _PACE_OF) - 1) // 2])
+    off = np.flatnonzero((steps > _PACE * pace) | (steps < pace / _PACE))
+    kept = int(off[0]) if off.size else steps.size
+    cycle = round(2.0 * pace / trace.period_s)
+    end = int(peaks[kept]) + (cycle // 2 if off.size else cycle)
+    return [_Stretch(first + int(peaks[0]), min(first + end, last), 0.5 / pace)]
 
 
 # --- free fall -------------------------------------------------------------------------
 
 
 def _free_fall(
-    trace: Trace, story: Story, hang_n: float, hang_rel_u: float, ring: RingDown | None
+    trace: Trace, story: Story, hang_n: float, hang_rel_u: float, loss: tuple[float, float]
 ) -> FreeFall | None:
     """Equivalent free fall of a catch, at the piece, or as a band from the fall."""
     release = story.release
@@ -243,23 +317,25 @@ def _free_fall(
     start = _first_load(story, int(np.searchsorted(trace.time_s, release.start_s)))
     end = int(np.searchsorted(trace.time_s, release.start_s + LONGEST_S))
     time_s, force_n = trace.time_s[start:end], story.force_n[start:end]
-    loss_s, loss_u_s = _loss(story, ring)
-    place = trace.place
+    place, gain = trace.place, trace.chain.gain
+    efficiency, efficiency_u = (
+        (place.rope.efficiency, place.rope.efficiency_u) if place.rope is not None else (0.9, 0.03)
+    )
     if place.reads == "fall":
-        efficiency = place.rope.efficiency if place.rope is not None else 0.9
         return free_fall_on_the_fall(
-            time_s, force_n, hang_reading_n=hang_n, efficiency=efficiency, loss_s=loss_s,
+            time_s, force_n, hang_reading_n=hang_n, efficiency=efficiency, loss_s=loss[0],
             rel_u=hang_rel_u,
         )  # fmt: skip
-    gain = trace.chain.gain
+    turns = place.reads == "sling"
     return equivalent_free_fall(
         time_s,
-        np.asarray(gain * force_n),
+        np.asarray((2.0 / (1.0 + efficiency) if turns else 1.0) * gain * force_n),
         weight_n=gain * hang_n,
-        weight_rel_u=hang_rel_u,
-        loss_s=loss_s,
-        loss_u_s=loss_u_s,
-        force_rel_u=trace.chain.gain_rel_u,
+        weight_rel_u=math.hypot(hang_rel_u, trace.chain.gain_rel_u),
+        weight_least=TAG_LEAST if trace.tag_line_tight else 1.0,
+        loss_s=loss[0],
+        loss_u_s=loss[1],
+        force_rel_u=efficiency_u / (1.0 + efficiency) if turns else 0.0,
     )
 
 
@@ -279,10 +355,16 @@ def _first_load(story: Story, index: int) -> int:
     return max(index - 400, 0) + held[-1][1] - 1
 
 
-def _loss(story: Story, ring: RingDown | None) -> tuple[float, float]:
-    """Time from force peak to standstill and its standard uncertainty."""
+def _loss(story: Story, ring: RingDown | None, *, sticks: bool) -> tuple[float, float]:
+    """Time from force peak to standstill and its standard uncertainty.
+
+    Where the sheave turned, the ring-down decays by its friction too: the rope's own part
+    lies anywhere between nothing and all of it.
+    """
     if ring is not None and ring.damping_ratio > 0:
         loss = loss_time_s(ring.frequency_hz, min(ring.damping_ratio, 0.5))
+        if not sticks:
+            return 0.5 * loss, loss / math.sqrt(12.0)
         return loss, 0.25 * loss
     period = story.hang.period_s if story.hang is not None else 0.0
     loss = loss_time_s(1.0 / period if period > 0 else 2.0, USUAL_DAMPING)

@@ -24,6 +24,7 @@ from analysis.reading.trace import FloatArray
 _MOST_POINTS: Final = 300
 _STEPS: Final = 25
 _LEAST_CYCLES: Final = 1.2
+_LEAST_CYCLES_FOUND: Final = 1.0
 _LEAST_POINTS_PER_CYCLE: Final = 8.0
 
 
@@ -155,7 +156,8 @@ def fit_ringdown(
     swings = ring.amplitude_n > 3.0 * max(noise, 1e-9)
     fits = ring.residual_n < 0.5 * ring.amplitude_n
     decays = -0.02 < ring.damping_ratio < 0.7
-    return ring if inside and swings and fits and decays else None
+    long = ring.cycles >= _LEAST_CYCLES_FOUND
+    return ring if inside and swings and fits and decays and long else None
 
 
 def _thinned(time_s: FloatArray, force_n: FloatArray) -> tuple[FloatArray, FloatArray, int]:
