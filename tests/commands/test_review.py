@@ -75,18 +75,19 @@ def test_json_is_the_contract(tmp_path: Path) -> None:
 def test_figure_page_and_folder(tmp_path: Path) -> None:
     made = prepared(tmp_path)
     out = tmp_path / "out"
-    text = said(made, "all", "--out", str(out), "--page", str(tmp_path / "season.html"))
+    text = said(made, "all", "--out", str(out))
     assert sorted(path.name for path in out.iterdir()) == [
         "lowering-1.png",
         "lowering-2.png",
+        "lowerings.html",
         "measured-predicted.png",
         "percentiles.png",
     ]
-    assert (tmp_path / "season.html").is_file()
     assert f"written: {out / 'lowering-1.png'}" in text.replace("\n", "")
-    said(made, "all", "--out", str(out))
-    assert (out / "lowerings.html").is_file()
-    said(made, "2", "--figure", str(tmp_path / "f.svg"), "--ring", str(tmp_path / "ring.png"))
+    files = {"--figure": "f.svg", "--ring": "ring.png", "--page": "season.html", "--out": "two"}
+    said(made, "2", *(word for key, name in files.items() for word in (key, str(tmp_path / name))))
+    assert (tmp_path / "season.html").is_file()
+    assert [path.name for path in (tmp_path / "two").iterdir()] == ["lowering-2.png"]
     assert (tmp_path / "ring.png").is_file()
     assert (tmp_path / "f.svg").read_text(encoding="utf-8").startswith("<?xml")
 

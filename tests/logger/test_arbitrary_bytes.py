@@ -8,6 +8,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("name", TARGETS)
 def test_arbitrary_bytes_give_records_or_a_typed_error(name: str) -> None:
     target, seeds = TARGETS[name]

@@ -292,6 +292,7 @@ def awkward() -> list[Profile]:
 PROFILES = [*map(load_profile, (LINE, FRAME, REGISTERS)), *awkward()]
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("number", range(len(PROFILES)))
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(chunks=CHUNKS, data=st.data())

@@ -79,6 +79,7 @@ def test_missing_samples_are_counted() -> None:
 GAPS_S = st.one_of(st.floats(0.05, 100.0), st.floats(100.0, 3 * 4295.0), st.floats(0.05, 30_000.0))
 
 
+@pytest.mark.no_cover
 @settings(max_examples=200, deadline=None)
 @given(
     rate=st.sampled_from([80.0, 320.0, 1000.0, 4000.0]),

@@ -94,6 +94,7 @@ def link_bytes(steps: list[str], sizes: list[int]) -> bytes:
     return b"".join(sent)
 
 
+@pytest.mark.no_cover
 @settings(max_examples=150, deadline=None)
 @given(
     steps=st.lists(STEP, min_size=1, max_size=60),
@@ -141,6 +142,7 @@ def test_a_long_run_is_placed_at_once_and_as_one_by_one(rate_error: float) -> No
     assert at_once.measured_rate_hz == one_by_one.measured_rate_hz
 
 
+@pytest.mark.no_cover
 def test_more_frames_than_wait_lose_the_oldest_whatever_the_pieces() -> None:
     cell = FakeCell(StillClock(), answers=False)
     frames = [cell.frame([i] * 10) for i in range(5000)]

@@ -31,6 +31,7 @@ def error_ms(tick_us: np.ndarray, true_ns: np.ndarray, received_ns: np.ndarray) 
     return float(np.abs(fitted - true_ns).max() / 1e6)
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("ppm", [-120.0, 0.0, 12.0, 120.0])
 @pytest.mark.parametrize("span_s", [45.0, 300.0, 2400.0])

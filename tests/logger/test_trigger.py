@@ -80,6 +80,7 @@ def streams(draw: st.DrawFn) -> tuple[list[tuple[int, int]], Blocks]:
     return list(zip(index.tolist(), counts.tolist(), strict=True)), blocks
 
 
+@pytest.mark.no_cover
 @settings(max_examples=150, deadline=None)
 @given(stream=streams(), bins_to_open=st.integers(1, 3))
 def test_same_windows_as_the_slow_twin_under_any_blocking(

@@ -242,6 +242,7 @@ def test_carried_to_all_draws_it_is_the_distribution_of_simulating_all(
         assert np.std(np.log(part[point] / force)) < 0.35 * np.std(np.log(force))
 
 
+@pytest.mark.no_cover
 def test_the_peak_lies_within_the_time_looked_at() -> None:
     rng = np.random.default_rng(2)
     given = piece()

@@ -244,6 +244,7 @@ def test_a_recording_cut_short_is_well_and_noted(tmp_path: Path) -> None:
     assert check(path).sessions[0].closed
 
 
+@pytest.mark.no_cover
 @settings(
     max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
