@@ -52,12 +52,11 @@ footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font
   th { width: 26%; }
   h1 { margin: 0; }
   nav { display: none; }
-  section { break-before: page; margin: 0; display: grid; gap: 0 5mm;
-    grid-template-columns: 96mm 1fr; align-items: start; }
+  section { break-before: page; margin: 0; columns: 2; column-gap: 5mm; }
   section:first-of-type { break-before: auto; }
-  h2, ul { grid-column: 1 / -1; }
-  img { max-width: 96mm; margin: 0; }
-  section.block { break-before: auto; display: block; margin: 0 0 3mm; }
+  h2, ul { column-span: all; }
+  img { width: auto; max-width: 100%; max-height: 172mm; margin: 0 auto; }
+  section.block { break-before: auto; columns: auto; margin: 0 0 3mm; }
   section.block p, section.block ul { margin: 1mm 0; }
   section.block.sheet { break-before: page; }
   section.block img { max-width: 92mm; margin: 0 auto; }
@@ -65,7 +64,7 @@ footer { border-top: 1px solid #c9cbc8; padding-top: .6rem; color: #4a4f57; font
   .wide thead { display: table-header-group; }
   .wide th, .wide td { width: auto; padding-right: 3mm; }
   tr, img, h2, li { break-inside: avoid; }
-  h2 { break-after: avoid; }
+  h2, tr:has(> th[colspan]) { break-after: avoid; }
   .notice { padding: 1mm 2mm; margin: 1.5mm 0; }
 }
 """

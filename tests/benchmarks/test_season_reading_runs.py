@@ -15,13 +15,15 @@ SCRIPT = Path(__file__).with_name("season_reading.py")
 @pytest.mark.slow
 def test_it_reads_the_whole_season_and_fits_every_group() -> None:
     done = subprocess.run(
-        [sys.executable, SCRIPT, "--lowerings", "1", "--json"],
+        [sys.executable, SCRIPT, "--lowerings", "2", "--json"],
         check=True,
         capture_output=True,
         text=True,
     )
     told = json.loads(done.stdout)
-    assert told["lowerings"] == 72
-    assert told["rounds"] == 1
+    assert told["lowerings"] == told["two_processes_n"] == 2
+    assert told["compared"] == told["hangs"] == 2
+    assert 0 < told["two_processes_s"] < 120
+    assert told["ratio_to_means"] > 1
+    assert told["season_lowerings"] == 72
     assert told["groups"] >= 20
-    assert 0 < told["cpu_s_per_200"] < 120
