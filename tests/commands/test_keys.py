@@ -35,7 +35,7 @@ def test_keys_put_marks_on_record_and_leave_the_terminal_as_it_was(tmp_path: Pat
             os.write(master, b"nxM")
             wait_until(lambda: "mark: tip moved" in errors.read_text())
             recorder.terminate()
-            assert recorder.wait(20) == 0
+            assert recorder.wait(60) == 0
         assert termios.tcgetattr(slave) == before
     finally:
         os.close(master)

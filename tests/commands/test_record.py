@@ -360,7 +360,7 @@ def test_a_signal_closes_cleanly(tmp_path: Path, number: signal.Signals) -> None
     with Cell(tmp_path) as cell, Recorder(logbook, "--cell", cell.url) as recorder:
         recorder.wait_for_samples(500)
         recorder.process.send_signal(number)
-        assert recorder.process.wait(30) == 0
+        assert recorder.process.wait(60) == 0
     report = check(logbook)
     assert report.ok
     assert [stream.reason for stream in report.streams] == ["stopped"]
@@ -423,7 +423,7 @@ def test_on_a_terminal_the_number_is_drawn(tmp_path: Path, raw: Path) -> None:
     except OSError:
         pass
     os.close(master)
-    assert child.wait(30) == 0
+    assert child.wait(60) == 0
     assert b"Not a limit, not a permission" in drawn
     assert b" ###" in drawn
 

@@ -16,6 +16,7 @@ from logger.logbook.check import check
 from logger.logbook.reader import LogbookReader
 
 ROOT = Path(__file__).resolve().parents[2]
+SHOWN = ("samples/s", "missing in", "faults", "battery", "GB free", "Recording.")
 
 
 def unit() -> configparser.ConfigParser:
@@ -53,12 +54,9 @@ def test_stopped_by_a_service_manager_the_logbook_is_closed(tmp_path: Path) -> N
             start_new_session=True,
         )  # fmt: skip
         with service:
-            wait_until(lambda: "GB free" in journal.read_text())
+            wait_until(lambda: all(part in journal.read_text() for part in SHOWN))
             service.process.send_signal(signal.SIGTERM)
-            assert service.process.wait(30) == 0
-    said = journal.read_text()
-    for part in ("samples/s", "missing in", "faults", "battery", "GB free", "Recording."):
-        assert part in said
+            assert service.process.wait(60) == 0
     report = check(logbook)
     assert report.ok
     assert [session.closed for session in report.sessions] == [True]

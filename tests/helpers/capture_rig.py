@@ -29,7 +29,7 @@ QUIET_WORLD = '[signal]\nkind = "sine"\nlevel_n = 400.0\namplitude_n = 300.0\npe
 LATENCY_NS = 2_000_000
 
 
-def wait_until(passed: Callable[[], bool], limit_s: float = 30.0) -> None:
+def wait_until(passed: Callable[[], bool], limit_s: float = 60.0) -> None:
     """Ask again and again; fail when the limit is over."""
     deadline = time.monotonic() + limit_s
     while not passed():
@@ -89,7 +89,7 @@ class Cell(Child):
     def end(self) -> SentRecord:
         """End the cell; what it says it sent."""
         self.process.terminate()
-        assert self.process.wait(20) == 0
+        assert self.process.wait(60) == 0
         return read_sent(self.sent_path)
 
 
@@ -136,7 +136,7 @@ class Recorder(Child):
     def stop(self) -> int:
         """SIGTERM; the exit code."""
         self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(30)
+        return self.process.wait(60)
 
     def end(self) -> int:
         """Let it end by itself; the exit code."""

@@ -648,7 +648,7 @@ def test_what_waits_is_taken_before_the_end(cell: FakeCell, clock: StillClock) -
         ended.wait(0.001)
     cell.samples(5000)
     pipeline.stop_cells()
-    assert pipeline.stopped.wait(10)
+    assert pipeline.stopped.wait(60)
     assert cell.requests[-1].opcode == wire.OP_STOP
     cell.samples(100)
     pipeline.finish()
@@ -670,7 +670,7 @@ def test_a_recorder_that_refuses_ends_the_pipeline(cell: FakeCell, clock: StillC
     while pipeline._lines[0]._info is None:
         ended.wait(0.001)
     cell.samples(50)
-    assert ended.wait(10)
+    assert ended.wait(60)
     assert isinstance(pipeline.failure, RecordingError)
     pipeline.stop_cells()
     assert pipeline.stopped.is_set()
@@ -704,7 +704,7 @@ def test_a_consumer_that_failed_is_on_record(cell: FakeCell, clock: StillClock) 
     pipeline, _ = pipeline_of(cell, clock, items.append, consumers=[consumer])
     pipeline._turn()
     consumer.start()
-    assert consumer.stop(10)
+    assert consumer.stop(60)
     clock.sleep(1.0)
     pipeline._turn()
     (fault,) = [item for item in items if isinstance(item, FaultNoted)]

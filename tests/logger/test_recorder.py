@@ -31,7 +31,7 @@ class Writer:
 
     def write(self, items: Sequence[RecordItem]) -> tuple[Ack, ...]:
         self.entered.set()
-        assert self.gate.wait(10)
+        assert self.gate.wait(60)
         if self.error is not None:
             raise self.error
         self.batches.append(list(items))
@@ -60,7 +60,7 @@ def test_a_slow_disk_gets_more_per_commit() -> None:
     recorder = Recorder(writer, batch_s=0.001)
     recorder.start()
     recorder.put(samples(0))
-    assert writer.entered.wait(10)
+    assert writer.entered.wait(60)
     for i in range(1, 50):
         recorder.put(samples(4 * i))
     writer.gate.set()
@@ -74,7 +74,7 @@ def test_put_waits_for_room_and_goes_on() -> None:
     recorder = Recorder(writer, batch_s=0.001, room_bytes=1000)
     recorder.start()
     recorder.put(samples(0))
-    assert writer.entered.wait(10)
+    assert writer.entered.wait(60)
     through = threading.Event()
 
     def fill() -> None:
@@ -88,7 +88,7 @@ def test_put_waits_for_room_and_goes_on() -> None:
         through.wait(0.001)
     assert not through.wait(0.05)
     writer.gate.set()
-    filler.join(10)
+    filler.join(60)
     recorder.close()
     assert sum(len(batch) for batch in writer.batches) == 20
 
@@ -108,7 +108,7 @@ def test_a_failed_write_ends_everything_loudly(error: Exception, expected: type[
         ended.wait(0.001)
     writer.error = error
     recorder.put(samples(4))
-    assert ended.wait(10)
+    assert ended.wait(60)
     assert recorder.failure is error
     with pytest.raises(RecordingError, match="nothing more is stored"):
         recorder.put(samples(8))
@@ -123,7 +123,7 @@ def test_a_put_that_waits_for_room_learns_of_the_failure() -> None:
     recorder = Recorder(writer, batch_s=0.001, room_bytes=300)
     recorder.start()
     recorder.put(samples(0))
-    assert writer.entered.wait(10)
+    assert writer.entered.wait(60)
     writer.error = LogbookWriteError("disk full")
     refused: list[RecordingError] = []
 
@@ -139,7 +139,7 @@ def test_a_put_that_waits_for_room_learns_of_the_failure() -> None:
     while recorder.waiting_bytes <= 300:
         filler.join(0.001)
     writer.gate.set()
-    filler.join(10)
+    filler.join(60)
     assert len(refused) == 1
     with pytest.raises(LogbookWriteError):
         recorder.close()

@@ -51,7 +51,7 @@ def play(url: str, clock: TestClock) -> tuple[list[tuple[bytes, int]], list[Faul
     chunks: list[tuple[bytes, int]] = []
     notices: list[Fault] = []
     transport.start(lambda data, at_ns: chunks.append((data, at_ns)), notices.append)
-    assert transport.wait(10)
+    assert transport.wait(60)
     transport.stop()
     transport.stop()
     return chunks, notices
@@ -90,7 +90,7 @@ def test_stop_ends_a_wait(raw: Path) -> None:
     transport = open_transport(f"file:{raw}?pace=real", clock)
     chunks: list[bytes] = []
     transport.start(lambda data, _: chunks.append(data), lambda _: None)
-    assert clock.on_sleep.wait(10)
+    assert clock.on_sleep.wait(60)
     transport.stop()
     assert chunks == [b"one"]
     assert transport.ended
@@ -104,17 +104,17 @@ def test_stop_ends_full_speed(tmp_path: Path) -> None:
 
     def deliver(data: bytes, at_ns: int) -> None:
         seen.set()
-        assert held.wait(10)
+        assert held.wait(60)
 
     notices: list[Fault] = []
     transport.start(deliver, notices.append)
-    assert seen.wait(10)
+    assert seen.wait(60)
     stopper = threading.Thread(target=transport.stop)
     stopper.start()
     assert isinstance(transport, ReplayTransport)
-    assert transport._stopping.wait(10)
+    assert transport._stopping.wait(60)
     held.set()
-    stopper.join(10)
+    stopper.join(60)
     assert transport.ended
 
 

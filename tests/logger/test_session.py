@@ -29,7 +29,7 @@ from logger.samples import Ack
 from logger.session import Session, SessionPlan
 from logger.transports import Transport
 
-WAIT_S = 10.0
+WAIT_S = 60.0
 
 
 class Rig:
