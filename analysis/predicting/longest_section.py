@@ -17,22 +17,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import msgspec
-import numpy as np
 
 from analysis.errors import PredictionError
 from analysis.predicting.inputs import name_of
 from analysis.predicting.place_loads import PlaceLoad, place_loads
 from analysis.predicting.predict import predict
 from analysis.predicting.rig import PlaceKind
+from analysis.predicting.volume import profile_at
 from logger.records import Diameter, Piece, Rig, Rope
-
-_THINNEST, _THICKEST = 0.5, 1.25
 
 Place = tuple[PlaceKind, str]
 
 
 def diameter_at_m(limb: Piece, at_m: float) -> float:
-    """Diameter on the straight line through its neighbours, as far as it may be taken.
+    """Diameter of a limb whose taper is known, as its volume has it.
+
+    Raises
+    ------
+    PredictionError
+        Fewer than two diameters.
 
     Examples
     --------
@@ -41,18 +44,11 @@ def diameter_at_m(limb: Piece, at_m: float) -> float:
     >>> round(diameter_at_m(limb, 1.0), 3)
     0.25
     """
-    taken = sorted((d.at_m, d.across_m) for d in limb.diameters)
-    if len(taken) < 2:
+    if len(limb.diameters) < 2:
         raise PredictionError(
             f"{name_of(limb)}: a limb needs diameters at two places at least, or its taper is unknown"
         )
-    at, wide = (np.array(column) for column in zip(*taken, strict=True))
-    if at[0] <= at_m <= at[-1]:
-        return float(np.interp(at_m, at, wide))
-    near, next_ = (0, 1) if at_m < at[0] else (-1, -2)
-    slope = (wide[near] - wide[next_]) / (at[near] - at[next_])
-    on_line = wide[near] + slope * (at_m - at[near])
-    return float(np.clip(on_line, _THINNEST * wide[near], _THICKEST * wide[near]))
+    return profile_at(limb, at_m)
 
 
 def section(limb: Piece, start_m: float, end_m: float, planned_m: float) -> Piece:
