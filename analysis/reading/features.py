@@ -26,6 +26,7 @@ from analysis.reading.filters import robust_sd, shorth
 from analysis.reading.flags import FLAG_WORDS, event_flags, peak_flags, state_flags
 from analysis.reading.identified import Identified, cfc60_of, hang_by_cycles, identify
 from analysis.reading.levels import STILL_S
+from analysis.reading.pendulum_hang import pendulum_hang
 from analysis.reading.phases import Hang, Story, tell
 from analysis.reading.summary import Features
 from analysis.reading.trace import FloatArray, Trace
@@ -260,6 +261,9 @@ class _Reading:
         means = self.block_part(hang.start_s, hang.end_s)
         if means.size < 3:
             return None
+        swinging = self.swinging_level(hang)
+        if swinging is not None:
+            return swinging
         few = 1.5 * hang.period_s < hang.end_s - hang.start_s < 2.5 * hang.period_s
         if not hang.still or few:
             return self.restless_level(hang, float(means.max() - means.min()))
@@ -272,8 +276,30 @@ class _Reading:
         few_swings = part.size * blocks.width_s < 2.5 * max(hang.period_s, STILL_S)
         share = 1.0 / 6.0 if few_swings else 1.0 / 12.0
         motion = math.hypot(share * swing, halves / math.sqrt(12.0))
-        value, budget = self.level(part, motion)
+        value, budget = self.level(part, math.hypot(motion, self.wander(means, hang.period_s)))
         return _Level(value, budget, part.size * blocks.width_s)
+
+    def wander(self, means: FloatArray, period_s: float) -> float:
+        """Give the standard uncertainty from slow changes, which a crowded part hides."""
+        n = max(round(period_s / self.story.blocks.width_s), 1)
+        if means.size < n + 2:
+            return 0.0
+        slow = np.convolve(means, np.full(n, 1.0 / n), mode="valid")
+        noise = 4.0 * self.story.blocks.noise_n / math.sqrt(n)
+        return max(float(slow.max() - slow.min()) - noise, 0.0) / math.sqrt(12.0)
+
+    def swinging_level(self, hang: Hang) -> _Level | None:
+        """Level of a pendulum, which pulls harder on the mean than it weighs."""
+        rope, reads = self.trace.place.rope, self.trace.place.reads
+        if rope is None or reads not in {"piece", "sling"}:
+            return None
+        part = self.span(hang.start_s, hang.end_s)
+        time_s, force_n = self.trace.time_s[part], self.story.force_n[part]
+        found = pendulum_hang(time_s, force_n, rope, self.story.noise_n)
+        if found is None:
+            return None
+        budget = self.parts(found.value_n) | {"motion": found.u_n}
+        return _Level(found.value_n, Budget(budget), hang.end_s - hang.start_s)
 
     def restless_level(self, hang: Hang, swing_n: float) -> _Level:
         """Mean over two whole swings, tapered so that swings cancel; plain over one."""

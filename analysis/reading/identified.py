@@ -27,6 +27,7 @@ from analysis.reading.free_fall import (
     free_fall_on_the_fall,
     loss_time_s,
 )
+from analysis.reading.pendulum_hang import pulse_hz
 from analysis.reading.phases import Story
 from analysis.reading.place import RopeInPlay
 from analysis.reading.ringdown import RingDown, fit_ringdown
@@ -37,7 +38,6 @@ from analysis.reading.stiffness import (
     surely_sticking_n,
 )
 from analysis.reading.trace import Trace
-from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 USUAL_DAMPING: Final = 0.1
 """Own assumption, used with half its size as uncertainty where no ring-down was fitted."""
@@ -216,10 +216,9 @@ def _like_pendulum(ring: RingDown, rope: RopeInPlay | None) -> bool:
     """
     if rope is None:
         return False
-    below_m = rope.lead_m if rope.legs == 1 else 0.5 * rope.lead_m * rope.leg_cos
-    pulse_hz = 2.0 * math.sqrt(G_M_PER_S2 / below_m) / (2.0 * math.pi)
-    return abs(ring.frequency_hz / pulse_hz - 1.0) < _NEAR_PULSE or (
-        ring.frequency_hz < pulse_hz and rope.legs > 1
+    pulse = pulse_hz(rope)
+    return abs(ring.frequency_hz / pulse - 1.0) < _NEAR_PULSE or (
+        ring.frequency_hz < pulse and rope.legs > 1
     )
 
 
