@@ -69,14 +69,28 @@ class Guess(Record, frozen=True, kw_only=True):
     how: str = ""
 
 
+class HingeStage(Record, frozen=True, kw_only=True):
+    """One step in which a hinge gives way.
+
+    ``after_s`` is the time since it began to give, ``left`` the part of its hold that is there
+    from then on.
+    """
+
+    after_s: NotNegative
+    left: Annotated[float, Meta(ge=0, le=1)]
+
+
 class Release(Record, frozen=True, kw_only=True):
     """Hand-over from hinge to rope: intended share carried and where the rig lifts.
 
     ``offset_m`` is the distance along the limb between the tie and the centre of mass.
+    ``stages`` says that the hinge gives in steps, the last one with nothing left; without
+    them it is taken as gone at once, which is the careful way.
     """
 
     share_carried: Annotated[float, Meta(ge=0, le=2)]
     offset_m: NotNegative = 0.0
+    stages: tuple[HingeStage, ...] = ()
 
 
 class Drop(Record, frozen=True, kw_only=True):

@@ -6,8 +6,9 @@ Notes
 -----
 Closed form: a lift near the centre of mass, in a span with a share of 0.6 or more, or on
 one rope. Simulated in time: a lift off centre by more than a tenth of the length, a span
-with a smaller share, a swing of a piece tied so; where lengths are missing the closed form
-stays and says that it is an indication.
+with a smaller share, a hinge that gives in stages, a swing of a piece tied so; where lengths
+are missing the closed form stays and says that it is an indication. The hinge is gone at once,
+which is the careful way, unless the release says its stages.
 """
 
 from __future__ import annotations
@@ -22,7 +23,13 @@ from analysis.predicting import drop as drops
 from analysis.predicting import simulated
 from analysis.predicting.drawn import Case, Peak, band
 from analysis.predicting.inputs import missing, name_of
-from analysis.predicting.methods_inputs import damping_draws, dynamic_draws
+from analysis.predicting.methods_inputs import (
+    HINGE_LEFT_U,
+    HINGE_TIME_REL_U,
+    damping_draws,
+    dynamic_draws,
+    hinge_draws,
+)
 from analysis.predicting.pretension import OFFSET_SHARE_LIMIT, first_extreme_n, offset_peaks_n
 
 FloatArray = NDArray[np.float64]
@@ -54,12 +61,18 @@ def _release(case: Case, *, needed: bool) -> Peak:
         f"ratio {case.rope.damping_ratio:.2f}, legs straight; pretension counts when it is larger"
     )
     offset = release.offset_m if _is_off_centre(case) else 0.0
-    shallow = case.rig.method == "span_rig" and float(np.median(share)) < SHALLOW_SHARE
+    shallow = case.rig.method == "span_rig" and _is_shallow(share)
     if offset > 0.0:
         peak = _off_centre(case, peak, offset)
-    if offset > 0.0 or shallow:
+    elif release.stages and not shallow:
+        peak = peak.adding(extra={"hinge_at_once_n": band(peak.load_n)})
+    if offset > 0.0 or shallow or release.stages:
         peak = _in_time(case, peak, share, damping, offset)
     return peak
+
+
+def _is_shallow(share: FloatArray) -> bool:
+    return float(np.median(share)) < SHALLOW_SHARE
 
 
 def _is_off_centre(case: Case) -> bool:
@@ -90,22 +103,32 @@ def _in_time(
 ) -> Peak:
     """Put the simulation in the place of the closed form; without lengths say what is missing."""
     span = case.rig.method == "span_rig"
-    batch = simulated.Batch(case, dynamic_draws(case), damping)
+    stiffness = dynamic_draws(case)
+    hinge = hinge_draws(case)
+    batch = simulated.Batch(case, stiffness, damping, hinge)
     side = _side(case) if offset_m > 0.0 else np.zeros(case.n)
     build = simulated.span_setup if span else simulated.single_setup
     given = build(batch, share, offset_m, side)
     points = None
     if given is not None:
         inputs = {**_names_in_time(case, offset_m, side), "share": share, "damping": damping}
+        if hinge is not None:
+            inputs |= {name: case.inputs[name] for name in ("hinge's timing", "hinge's steps")}
         points = simulated.peaks_of(case, given, inputs)
     if points is None:
-        return _not_in_time(case, peak, offset_m)
-    said = "simulated in time, the hinge gone at once"
+        return _not_in_time(case, peak, offset_m, shallow=span and _is_shallow(share))
+    said, warning = "simulated in time, the hinge gone at once", ""
+    if hinge is not None:
+        said = (
+            f"simulated in time, the hinge gone in {len(hinge[0])} stage(s) as written, times "
+            f"± {200 * HINGE_TIME_REL_U:.0f} %, parts left ± {2 * HINGE_LEFT_U:.1f}"
+        )
+        warning = "the hinge is taken to give in stages, as written; gone at once it pulls harder"
     if offset_m > 0.0:
         said += "; a level limb that swings in the rope's plane, tied on either side of its centre"
     elif span:
         said += "; the legs of the span stiffen as they straighten"
-    return peak.adding(points["piece"], basis=said, points=points)
+    return peak.adding(points["piece"], basis=said, warning=warning, points=points)
 
 
 def _side(case: Case) -> FloatArray:
@@ -123,12 +146,19 @@ def _names_in_time(case: Case, offset_m: float, side: FloatArray) -> dict[str, F
     return inputs
 
 
-def _not_in_time(case: Case, peak: Peak, offset_m: float) -> Peak:
+def _not_in_time(case: Case, peak: Peak, offset_m: float, *, shallow: bool) -> Peak:
     """Fall back on the closed forms, and say so."""
     lengths = "write lead_length_m and fall_length_m for a simulation in time"
     if case.rig.method == "span_rig":
         lengths = "write fall_length_m for a simulation in time"
+    release = case.piece.release
+    if release is not None and release.stages:
+        peak = peak.adding(
+            warning=f"release.stages are not used, the hinge is taken as gone at once; {lengths}"
+        )
     if offset_m == 0.0:
+        if not shallow:
+            return peak
         return peak.adding(
             warning="in a shallow span the legs stiffen as they straighten; below a share of "
             f"about 0.6 this peak is only an indication; {lengths}"

@@ -11,6 +11,7 @@ release of a hinge, at the let-go of a swing, in steady lowering.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -250,7 +251,9 @@ def span_release(
     )
 
 
-def staged_hinge(times_s: tuple[float, ...], left: tuple[float, ...], crack_s: float) -> Profile:
+def staged_hinge(
+    times_s: Sequence[ArrayLike], left: Sequence[ArrayLike], crack_s: float
+) -> Profile:
     """Let a hinge give in stages: from each time on, a part of its hold is left.
 
     Examples
@@ -261,9 +264,9 @@ def staged_hinge(times_s: tuple[float, ...], left: tuple[float, ...], crack_s: f
     """
     times: list[ArrayLike] = []
     values: list[ArrayLike] = []
-    before = 1.0
+    before: ArrayLike = 1.0
     for time, after in zip(times_s, left, strict=True):
-        times += [time, time + crack_s]
+        times += [time, np.asarray(time) + crack_s]
         values += [before, after]
         before = after
     return Profile(tuple(times), tuple(values))

@@ -20,6 +20,7 @@ from analysis.predicting import simulated
 from analysis.predicting.drawn import Case, Peak
 from analysis.predicting.inputs import check_numbers, missing, name_of
 from analysis.predicting.methods_drop import REACTION_S, cell_fall_m
+from analysis.predicting.methods_inputs import hinge_stages
 from analysis.predicting.motion import Motion, simulate
 from analysis.predicting.motion_cases import let_run
 from analysis.predicting.motion_energy import Ledger
@@ -125,7 +126,7 @@ def _middle(piece: Piece, rig: Rig, rope: Rope) -> Case:
 def _setup(case: Case) -> Setup:
     rope = case.rope
     ea = np.full(1, rope.stiffness_n * rope.dynamic_factor)
-    batch = simulated.Batch(case, ea, np.full(1, rope.damping_ratio))
+    batch = simulated.Batch(case, ea, np.full(1, rope.damping_ratio), hinge_stages(case.piece))
     if case.rig.method in {"snubbed_drop", "let_run_drop"}:
         return _drop_setup(case, batch)
     release, swing = case.piece.release, case.piece.swing

@@ -29,6 +29,7 @@ from analysis.predicting.motion_cases import (
     release,
     snubbed,
     span_release,
+    staged_hinge,
     swing,
 )
 from analysis.predicting.motion_rope import RopeCurve
@@ -55,6 +56,9 @@ SIMULATED: Final = 160
 PER_PERIOD: Final = 20
 PER_ANCHOR_PERIOD: Final = 8
 MOST_STEPS: Final = 1000
+
+CRACK_S: Final = 0.01
+"""Own assumption: how long one step of a hinge takes."""
 
 ANCHOR_MASS_KG: Final = 30.0
 ANCHOR_DAMPING: Final = 0.05
@@ -108,7 +112,13 @@ def _anchor(node: Node) -> Anchor | None:
 class Batch:
     """The draws that are simulated: the first of the case."""
 
-    def __init__(self, case: Case, ea_n: FloatArray, damping_ratio: FloatArray) -> None:
+    def __init__(
+        self,
+        case: Case,
+        ea_n: FloatArray,
+        damping_ratio: FloatArray,
+        hinge: tuple[FloatArray, FloatArray] | None = None,
+    ) -> None:
         self.case = case
         self.n = min(SIMULATED, case.n)
         part = slice(0, self.n)
@@ -118,6 +128,12 @@ class Batch:
         self.zeta = damping_ratio[part]
         self.gyration_m = case.draws.gyration_m[part]
         self.block = _sheave(high_block(case.rig), self.shift)
+        self.hinge: Profile | None = None
+        self.hinge_s = np.zeros(self.n)
+        if hinge is not None:
+            after, left = (values[:, part] for values in hinge)
+            self.hinge = staged_hinge(tuple(after), tuple(left), CRACK_S)
+            self.hinge_s = np.asarray(after[-1] + CRACK_S)
 
     def line(self, stiffness_n_per_m: ArrayLike) -> Line:
         """Rope whose damping is ζ with the piece on a stiffness."""
@@ -204,12 +220,12 @@ def span_setup(
         span_m=span_m, height_m=height_m, rope_m=rope_m,
         block=_sheave(nodes_by_role(rig, "piece_block")[0], batch.shift),
         anchor=_anchor(far) if second_point(rig) is far else None,
-        fall_over_lead=batch.fall_over_lead(),
+        fall_over_lead=batch.fall_over_lead(), hinge=batch.hinge,
     )  # fmt: skip
     duration = 1.1 * _period_s(slipping, batch.mass_kg)
     if offset_m > 0.0:
         duration = np.maximum(duration, SWINGS * batch.turn_s(offset_m))
-    return setup, duration
+    return setup, duration + batch.hinge_s
 
 
 def single_setup(
@@ -223,10 +239,11 @@ def single_setup(
     tackle, stiffness = batch.single(lead, fall)
     setup = release(
         tackle, batch.body(offset_m, side), share[: batch.n],
-        fall_over_lead=batch.fall_over_lead(),
+        fall_over_lead=batch.fall_over_lead(), hinge=batch.hinge,
     )  # fmt: skip
     duration = 0.65 * _period_s(stiffness, batch.mass_kg)
-    return setup, np.maximum(duration, SWINGS * batch.turn_s(offset_m) if offset_m else 0.0)
+    swings = SWINGS * batch.turn_s(offset_m) if offset_m else 0.0
+    return setup, np.maximum(duration, swings) + batch.hinge_s
 
 
 def swing_setup(

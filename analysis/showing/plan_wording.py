@@ -166,6 +166,7 @@ def _peak(plan: Plan, units: Units) -> Rows:
             f"{factor['p05']:.1f} to {factor['p95']:.1f}, median {factor['p50']:.1f}",
         )
     )
+    rows += _stages(plan, units)
     free = told.get("upper_indications", {})
     if "tie_held_n" in free:
         rows.append(
@@ -179,6 +180,19 @@ def _peak(plan: Plan, units: Units) -> Rows:
             )
         )
     return rows
+
+
+def _stages(plan: Plan, units: Units) -> Rows:
+    """Say that the hinge is taken to give in stages, and what it does when it does not wait."""
+    stages = () if plan.piece.release is None else plan.piece.release.stages
+    if not stages or not plan.told["simulated"]:
+        return []
+    said = f"gives in {len(stages)} stage(s) as written"
+    at_once = plan.told.get("hinge_at_once_n")
+    if at_once is None:
+        return [("hinge", f"{said}; gone at once it can pull harder")]
+    band = units.band(at_once["p05"], at_once["p95"])
+    return [("hinge", f"{said}; gone at once: peak {band} (5 to 95 %) at the piece")]
 
 
 def _places(plan: Plan, units: Units) -> Rows:
