@@ -292,13 +292,7 @@ def awkward() -> list[Profile]:
 PROFILES = [*map(load_profile, (LINE, FRAME, REGISTERS)), *awkward()]
 
 
-@pytest.mark.no_cover
-@pytest.mark.parametrize("number", range(len(PROFILES)))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(chunks=CHUNKS, data=st.data())
-def test_arbitrary_bytes_never_raise(
-    number: int, chunks: list[tuple[bytes, int]], data: st.DataObject
-) -> None:
+def feed_whatever_comes(number: int, chunks: list[tuple[bytes, int]], data: st.DataObject) -> None:
     profile = PROFILES[number]
     decoder, placer, now_ns = decoder_of(profile), Placer(profile.sample_rate_hz), 0
     if profile.notification is not None:
@@ -317,6 +311,26 @@ def test_arbitrary_bytes_never_raise(
                 if isinstance(placed, Restart):
                     placer = Placer(profile.sample_rate_hz)
     decoder.finish(now_ns)
+
+
+@pytest.mark.no_cover
+@pytest.mark.parametrize("number", range(len(PROFILES)))
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(chunks=CHUNKS, data=st.data())
+def test_arbitrary_bytes_never_raise(
+    number: int, chunks: list[tuple[bytes, int]], data: st.DataObject
+) -> None:
+    feed_whatever_comes(number, chunks, data)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(len(PROFILES)))
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(chunks=CHUNKS, data=st.data())
+def test_more_arbitrary_bytes_never_raise(
+    number: int, chunks: list[tuple[bytes, int]], data: st.DataObject
+) -> None:
+    feed_whatever_comes(number, chunks, data)
 
 
 @settings(max_examples=200)
