@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
@@ -11,13 +12,14 @@ import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, redirect_stderr, suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
 from cobs import cobs
 
+from logger.commands.main import main
 from logger.simcell import wire
 from logger.simcell.device import Converter, DeviceOptions
 from logger.simcell.process import BOOT_CLOCK, CellProcess, Port, ProcessOptions
@@ -267,10 +269,8 @@ def wait_for(condition: Callable[[], bool], limit_s: float = 60.0) -> None:
 
 
 def test_a_child_keeps_time_survives_the_plug_and_ends_cleanly(tmp_path: Path) -> None:
-    scenario = tmp_path / "c.toml"
-    scenario.write_text("[signal]\nkind = 'counter'\n")
     sent = tmp_path / "sent.bin"
-    with child(tmp_path, "--scenario", str(scenario), "--rate", "4000", "--sent", str(sent)) as p:
+    with child(tmp_path, *map(str, counting(tmp_path)), "--rate", "4000", "--sent", str(sent)) as p:
         link = tmp_path / "cell"
         fd = open_port(link)
         begun = time.monotonic()
@@ -306,15 +306,23 @@ def test_the_demo_scenario_starts_soon(tmp_path: Path) -> None:
         assert p.wait(60) == 0
 
 
+def counting(folder: Path) -> tuple[str, Path]:
+    """Option for a scenario that is made at once."""
+    scenario = folder / "counter.toml"
+    scenario.write_text("[signal]\nkind = 'counter'\n")
+    return "--scenario", scenario
+
+
 def complaint(*arguments: str | Path) -> str:
     """The one line with which ``simcell`` refuses to start."""
-    program = Path(sys.executable).with_name("ropetally")
-    result = subprocess.run(
-        [program, "simcell", *arguments], capture_output=True, check=False, text=True, timeout=60
-    )
-    assert result.returncode == 2
-    assert result.stderr.count("\n") == 1
-    return result.stderr
+    said = io.StringIO()
+    with pytest.MonkeyPatch.context() as patched, redirect_stderr(said):
+        patched.setattr(sys, "argv", ["ropetally", "simcell", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+    assert ended.value.code == 2
+    assert said.getvalue().count("\n") == 1
+    return said.getvalue()
 
 
 @pytest.mark.parametrize("content", [None, b"\xff\xfe", b"= no toml"])
@@ -329,15 +337,17 @@ def test_a_bad_scenario_is_one_line(tmp_path: Path, content: bytes | None) -> No
 def test_a_file_under_the_links_name_is_left_alone(tmp_path: Path) -> None:
     precious = tmp_path / "job.logbook"
     precious.write_bytes(b"what a crew recorded")
-    assert "is there already" in complaint("--link", precious)
+    assert "is there already" in complaint("--link", precious, *counting(tmp_path))
     assert precious.read_bytes() == b"what a crew recorded"
     assert not precious.is_symlink()
 
 
 def test_a_link_or_record_in_no_folder_is_one_line(tmp_path: Path) -> None:
     nowhere = tmp_path / "nowhere"
-    assert f"{nowhere}: no such folder" in complaint("--link", nowhere / "cell")
-    assert f"{nowhere}" in complaint("--link", tmp_path / "c", "--sent", nowhere / "sent.bin")
+    quick = counting(tmp_path)
+    assert f"{nowhere}: no such folder" in complaint("--link", nowhere / "cell", *quick)
+    sent = complaint("--link", tmp_path / "c", "--sent", nowhere / "sent.bin", *quick)
+    assert f"{nowhere}" in sent
 
 
 def test_the_link_of_a_cell_that_died_is_taken_over(tmp_path: Path) -> None:
