@@ -13,6 +13,7 @@ from analysis.predicting.path import fall_length_m, included_rad, loads_per_newt
 from analysis.predicting.rig import (
     check_rig,
     reading_per_newton,
+    readings,
     reads_directly,
     station_gain,
 )
@@ -133,6 +134,16 @@ def test_wrap_and_fixed_contacts() -> None:
     tied = loads_per_newton(one_rope(TIE, *top(contact="fixed")), 1.0)
     assert float(tied.legs["fall"]) == 0.0
     assert float(tied.slings["A"]) == 1.0
+
+
+def test_a_held_band_takes_every_contact_stronger_wraps_too() -> None:
+    """One standard uncertainty: 20 % of a wrap's angle, 0.03 of a sheave's efficiency."""
+    union = top(contact="wrap", friction_angle=0.7)
+    fall = next(r for r in readings(one_rope(sling("A"), *union), 1000.0))
+    assert fall.high_n == pytest.approx(1000.0 * (1.0 + math.exp(1.2 * 0.7)))
+    assert fall.low_n == pytest.approx(1000.0 * (1.0 + math.exp(-1.2 * 0.7)))
+    sheave = next(r for r in readings(one_rope(sling("A"), *top(efficiency=0.9)), 1000.0))
+    assert sheave.high_n == pytest.approx(1000.0 * (1.0 + 1.0 / 0.87))
 
 
 def test_drops_use_their_own_efficiency() -> None:
