@@ -63,8 +63,8 @@ class Recorded:
 def any_stream(rng: np.random.Generator, bursty: float) -> Stream:
     """Draw a sensor and its link."""
     return Stream(
-        span_s=float(np.exp(rng.uniform(np.log(12.0), np.log(45.0)))),
-        rate_hz=float(np.exp(rng.uniform(np.log(10.0), np.log(40.0)))),
+        span_s=float(np.exp(rng.uniform(np.log(12.0), np.log(30.0)))),
+        rate_hz=float(np.exp(rng.uniform(np.log(8.0), np.log(30.0)))),
         off=float(rng.uniform(-0.01, 0.01)),
         base_s=float(rng.uniform(0.0, 0.04)),
         jitter_s=float(np.exp(rng.uniform(np.log(1e-4), np.log(5e-3)))),
