@@ -19,7 +19,7 @@ from logger.transports.replay import write_raw
 def test_frames_that_change_places_bring_no_wrong_sample(tmp_path: Path) -> None:
     logbook = tmp_path / "job.logbook"
     with (
-        Cell(tmp_path, "--fifo", "32768") as cell,
+        Cell(tmp_path, "--rate", "4000", "--fifo", "32768") as cell,
         FrameRelay(str(cell.link), swapped) as relay,
         Recorder(logbook, "--cell", relay.url) as recorder,
     ):
@@ -89,12 +89,12 @@ def test_a_second_recorder_is_sent_away_and_the_first_goes_on(tmp_path: Path) ->
         Cell(tmp_path, name="two") as two,
         Recorder(logbook, "--cell", one.url) as first,
     ):
-        first.wait_for_samples(500)
+        first.wait_for_samples(200)
         second = subprocess.run(
             [PROGRAM, "record", str(logbook), "--cell", two.url, "--for", "5"],
             capture_output=True, text=True, check=False, timeout=60,
         )  # fmt: skip
-        first.wait_for_samples(max(first.acks().values()) + 500)
+        first.wait_for_samples(max(first.acks().values()) + 200)
         assert first.stop() == 0
     assert second.returncode == 4
     assert str(first.process.pid) in second.stderr

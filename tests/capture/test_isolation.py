@@ -50,7 +50,7 @@ def test_consumers_that_raise_or_stall_cost_no_sample(tmp_path: Path) -> None:
         session = Session(plan(logbook, cell.url), consumers=consumers)
         session.start()
         try:
-            wait_until(lambda: any(view.n_samples > 8000 for view in session.snapshot.cells))
+            wait_until(lambda: any(view.n_samples > 4000 for view in session.snapshot.cells))
         finally:
             last = session.stop()
             release.set()
@@ -60,7 +60,7 @@ def test_consumers_that_raise_or_stall_cost_no_sample(tmp_path: Path) -> None:
     assert stream.gaps == 0
     with LogbookReader(logbook) as reader:
         failed = [fault for fault in reader.faults() if fault.kind == "consumer_failed"]
-    assert sum(fault.n for fault in failed) >= 10
+    assert sum(fault.n for fault in failed) >= 5
     assert failed[0].detail == "bad: ValueError: a bug in a view"
     assert {fault.detail.split(":")[0] for fault in failed} == {"bad"}
     assert max(late_ns(seen)) < 1_000_000_000
@@ -107,7 +107,7 @@ def test_a_raw_recording_replayed_gives_the_same_counts(tmp_path: Path, pace: st
         session = Session(plan(live, cell.url), opener=opener)
         session.start()
         try:
-            wait_until(lambda: any(view.n_samples > 3000 for view in session.snapshot.cells))
+            wait_until(lambda: any(view.n_samples > 1500 for view in session.snapshot.cells))
         finally:
             session.stop()
     write_raw(raw, taps[0].records)
@@ -144,7 +144,7 @@ def test_the_recording_process_loads_nothing_heavy(tmp_path: Path, with_sheet: b
         "try:\n    main()\nexcept SystemExit as stop:\n    assert not stop.code, stop.code\n"
         "print(json.dumps(sorted({m.split('.')[0] for m in sys.modules})))\n"
     )
-    options = ["--cell", f"serial:{tmp_path / 'cell'}", "--for", "1"]
+    options = ["--cell", f"serial:{tmp_path / 'cell'}", "--for", "0.5"]
     if with_sheet:
         sheet = resources.files("logger.commands") / "demo_sheet.toml"
         options += ["--sheet", str(sheet)]

@@ -14,11 +14,11 @@ from logger.simcell.sent import Fate
 def test_a_recorder_that_slept_until_the_end_knows_what_it_missed(tmp_path: Path) -> None:
     logbook = tmp_path / "job.logbook"
     with (
-        Cell(tmp_path, "--rate", "4000") as cell,
+        Cell(tmp_path, "--rate", "8000") as cell,
         Recorder(logbook, "--cell", cell.url, *CALIBRATION) as recorder,
     ):
-        recorder.wait_for_samples(6000)
-        recorder.freeze(2.0)
+        recorder.wait_for_samples(1000)
+        recorder.freeze(1.2)
         assert recorder.stop() == 0, recorder.errors()
         sent = cell.end()
     overrun = sent.lost(Fate.OVERRUN)

@@ -18,7 +18,7 @@ from capture_rig import (
 @pytest.mark.parametrize(
     "seconds",
     [
-        pytest.param(5),
+        pytest.param(3),
         pytest.param(
             60, marks=[pytest.mark.slow, pytest.mark.whole_machine, pytest.mark.timeout(200)]
         ),

@@ -11,7 +11,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -32,10 +32,10 @@ STREAMS = 3
 GAP_EVERY = 7
 
 
-def batches(first_stream: int, first_lowering: int, n: int) -> list[list[RecordItem]]:
-    """Batches of several streams at different rates, with gaps and windows."""
+def batches(first_stream: int, first_lowering: int, n: int) -> Iterator[list[RecordItem]]:
+    """Batches of several streams at different rates, with gaps and windows, made when asked for."""
     streams = range(first_stream, first_stream + STREAMS)
-    made: list[list[RecordItem]] = [[opened(stream) for stream in streams]]
+    yield [opened(stream) for stream in streams]
     at = dict.fromkeys(streams, 0)
     for number in range(n):
         items: list[RecordItem] = []
@@ -52,8 +52,7 @@ def batches(first_stream: int, first_lowering: int, n: int) -> list[list[RecordI
             items.append(WindowOpened(first_lowering + number // 4, first_stream, start, start))
         if number % 4 == 2:
             items.append(WindowClosed(first_lowering + number // 4, first_stream, start))
-        made.append(items)
-    return made
+        yield items
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import struct
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference_frames import Found, crc32, found_in, unstuffed
@@ -16,6 +17,9 @@ from logger.samples import Fault, SampleFrame, SampleRun
 
 INFO = frame(struct.pack("<BBIIdiiII", 0x11, 1, 2, 1_000_000, 1000.0, -9, 9, 0, 0) + b"\1a\1b")
 STATUS_AS_LONG_AS_TWO_SAMPLES = frame(struct.pack("<BBhIII", 0x13, 80, 2150, 5, 0, 0))
+SAYS_THREE_HOLDS_TWO = frame(struct.pack("<BBHI2i", 0x10, 3, 0, 0, 1, 2))
+CHECK_ALONE = b"\1\1\1\1\1\0"
+OTHERS = [INFO, STATUS_AS_LONG_AS_TWO_SAMPLES, SAYS_THREE_HOLDS_TWO, CHECK_ALONE]
 NOT_DATA = {"no data", "unknown_kind", "wrong_version"}
 
 counts = st.sampled_from([0, 1, -1, 5, -300, 70_000, 2**31 - 1, -(2**31)])
@@ -68,7 +72,7 @@ def links(draw: st.DrawFn) -> list[tuple[bytes, int]]:
                 "cut": made[:at] + made[at + 1 :],
                 "extra": made[:at] + draw(st.binary(max_size=3)) + made[at:],
                 "long": b"\1" * (MAX_ENCODED + draw(st.integers(-1, 2))) + b"\0",
-                "other": draw(st.sampled_from([INFO, STATUS_AS_LONG_AS_TWO_SAMPLES])),
+                "other": draw(st.sampled_from(OTHERS)),
             }.get(what, made)
         )
     data = b"".join(sent)
@@ -98,11 +102,17 @@ def test_one_bad_frame_among_many_costs_itself_alone() -> None:
         for i in range(3 * MAX_RUN)
     ]
     made[300][9] ^= 0x10
-    pieces = [(b"".join(made), 5)]
+    pieces = [(b"".join(made[i : i + 100]), i) for i in range(0, len(made), 100)]
     decoded = BinaryFrameDecoder().feed_all(pieces)
     assert told(decoded) == expected(pieces)
     runs = [reading.n_frames for reading in decoded if isinstance(reading, SampleRun)]
     assert runs == [256, 44, 256, 211]
+
+
+@pytest.mark.parametrize("wrong", OTHERS)
+def test_what_is_wrong_is_worded_alike_alone_and_beside_damage(wrong: bytes) -> None:
+    alone = BinaryFrameDecoder().feed(wrong, 1)
+    assert BinaryFrameDecoder().feed(wrong + b"\5damage\0", 1)[:1] == alone
 
 
 def test_the_index_wraps_within_a_run() -> None:
