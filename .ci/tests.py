@@ -15,17 +15,18 @@ import venv
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-COVERED = ("--cov", "--cov-report=", "--cov-fail-under=0")
+COUNTED = ("--cov", "--cov-report=", "--cov-fail-under=0", "-m", "not slow and not no_cover")
 TWO_AT_ONCE = ("-n", "2", "--dist", "loadfile")
 STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("format", ("ruff", "format", "--check", ".")),
     ("lint", ("ruff", "check", ".")),
     ("types", ("mypy",)),
     ("layers", ("lint-imports",)),
-    ("tests", ("pytest", *COVERED, *TWO_AT_ONCE)),
-    ("coverage", ("coverage", "report")),
+    ("tests", ("pytest", *TWO_AT_ONCE)),
     ("slow tests", ("pytest", "-m", "slow and not whole_machine", *TWO_AT_ONCE)),
     ("slow tests, one at a time", ("pytest", "-m", "slow and whole_machine")),
+    ("tests, counting coverage", ("pytest", *COUNTED, *TWO_AT_ONCE)),
+    ("coverage", ("coverage", "report")),
 )
 QUICK = ("format", "lint", "types", "layers", "tests")
 
