@@ -28,6 +28,7 @@ from analysis.reading.identified import Identified, cfc60_of, hang_by_cycles, id
 from analysis.reading.levels import STILL_S
 from analysis.reading.pendulum_hang import pendulum_hang
 from analysis.reading.phases import Hang, Story, tell
+from analysis.reading.stiffness import surely_sticking_n
 from analysis.reading.summary import Features
 from analysis.reading.trace import FloatArray, Trace
 from analysis.reading.uncertainty import (
@@ -293,9 +294,10 @@ class _Reading:
         rope, reads = self.trace.place.rope, self.trace.place.reads
         if rope is None or reads not in {"piece", "sling"}:
             return None
-        part = self.span(hang.start_s, hang.end_s)
-        time_s, force_n = self.trace.time_s[part], self.story.force_n[part]
-        found = pendulum_hang(time_s, force_n, rope, self.story.noise_n)
+        part, swings = self.span(hang.start_s, hang.end_s), self.trace.place.method == "swing"
+        most = math.inf if swings else surely_sticking_n(self.trace.chain.gain, rope)
+        force_n = self.story.force_n[part]
+        found = pendulum_hang(self.trace.time_s[part], force_n, rope, self.story.noise_n, most)
         if found is None:
             return None
         budget = self.parts(found.value_n) | {"motion": found.u_n}

@@ -52,7 +52,11 @@ def pulse_hz(rope: RopeInPlay) -> float:
 
 
 def pendulum_hang(
-    time_s: FloatArray, force_n: FloatArray, rope: RopeInPlay, noise_n: float
+    time_s: FloatArray,
+    force_n: FloatArray,
+    rope: RopeInPlay,
+    noise_n: float,
+    most_share: float = math.inf,
 ) -> PendulumHang | None:
     """Weight of a piece whose tension pulses as a pendulum's does.
 
@@ -64,11 +68,14 @@ def pendulum_hang(
         One lead; its length says how fast a pendulum pulses.
     noise_n : float
         Standard deviation of one sample.
+    most_share : float
+        Largest amplitude over the level that can only be a pendulum's: above the amplitude
+        at which the sheave sticks, a heavy piece on a soft rope bounces as slowly.
 
     Returns
     -------
     PendulumHang or None
-        None where the motion has another rate, is too small or too short to tell.
+        None where the motion has another rate, is too small, too large or too short to tell.
     """
     if rope.legs != 1 or time_s.size < 2:
         return None
@@ -78,6 +85,8 @@ def pendulum_hang(
         return None
     middle_s = 0.5 * (ring.start_s + ring.end_s)
     excess = ring.amplitude_at(middle_s) / 3.0
+    if ring.amplitude_n > most_share * ring.level_n:
+        return None
     if excess < _LEAST_SHARE / 3.0 * ring.level_n:
         return None
     u = math.hypot(ring.level_n_u, _OTHER_MOTION * ring.residual_n, _NO_SINE * excess)

@@ -47,6 +47,12 @@ def test_another_rate_is_no_pendulum() -> None:
     assert pendulum_hang(t[:100], ring[:100], ROPE, 1.0) is None
 
 
+def test_a_swing_wider_than_the_sheave_sticks_may_be_a_bounce() -> None:
+    time_s, force_n = swinging(0.4)
+    assert pendulum_hang(time_s, force_n, ROPE, 1.0, most_share=0.2) is not None
+    assert pendulum_hang(time_s, force_n, ROPE, 1.0, most_share=0.05) is None
+
+
 def test_two_legs_are_not_read_as_a_pendulum() -> None:
     time_s, force_n = swinging(0.4)
     legs = RopeInPlay(lead_m=8.0, fall_m=12.0, legs=2, leg_cos=1.0)
