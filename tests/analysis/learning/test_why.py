@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -73,6 +74,9 @@ def test_a_heavier_piece_is_explained_by_its_weight() -> None:
     assert best.cause == "weight"
     assert best.explained > 0.9
     assert best.within_90
+    assert best.measured_u == pytest.approx(0.01 * heavy_n), "expanded, as the feature's U is"
+    fall = next(one for one in why.explanations if one.cause == "free_fall")
+    assert fall.measured_u == pytest.approx(0.05 * stored["free_fall_m"]["p50"])
     assert 40.0 < best.percentile < 60.0
     words = why_sentence(best, "kN")
     assert words.startswith("the piece was 18 % heavier than estimated")
@@ -90,6 +94,7 @@ def test_a_stiffer_rope_is_explained_by_its_stiffness() -> None:
     )
     (only,) = asked(features, truth["peak_n"]["p50"]).explanations
     assert only.cause == "stiffness"
+    assert (only.measured, only.measured_u) == (160e3, pytest.approx(10e3))
     assert only.assumed == pytest.approx(80e3)
     assert only.explained > 0.9
     assert "100 % stiffer" in why_sentence(only, "kN")
@@ -109,6 +114,7 @@ def test_share_and_fall() -> None:
     (only,) = asked(features, 1.3 * stored["peak_n"]["p50"], rig=rig).explanations
     assert only.cause == "share"
     assert only.measured == pytest.approx(0.3)
+    assert only.measured_u == pytest.approx(0.3 * math.hypot(5.0 / 300.0, 5.0 / 1000.0))
     assert only.peak_n["p50"] > stored["peak_n"]["p50"]
     assert "carried 30 % of the piece (planned 70 %)" in why_sentence(only, "kN")
     assert only.explained > 0.1
@@ -123,6 +129,8 @@ def test_what_is_spoilt_or_missing_is_left_out_with_a_reason() -> None:
     assert set(reasons) == {"weight", "stiffness", "free_fall", "share"}
     missing = asked(replace(NOTHING, flags=()), 5000.0)
     assert dict(missing.left_out)["weight"] == "no hang was found"
+    bare = replace(NOTHING, flags=(), hang_weight_n=1000.0, hang_weight_n_u=None)
+    assert dict(asked(bare, 5000.0).left_out)["weight"] == "no hang was found"
 
 
 def test_nothing_to_explain_is_said() -> None:
