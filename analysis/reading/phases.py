@@ -37,10 +37,12 @@ from analysis.reading.levels import (
     find_zero,
     settle_on,
 )
-from analysis.reading.release import Release, quiet_release, stuck_release, time_release
+from analysis.reading.release import Release, past_ramp, quiet_release, stuck_release, time_release
 from analysis.reading.steps import Step, choose, choose_stuck, make_step, real_levels
 from analysis.reading.stirring import stirred_s
-from analysis.reading.stretches import Hang, Phase, PhaseName, on_the_way, release_marks
+from analysis.reading.stretches import Hang, Phase, PhaseName, hang_marks, on_the_way, release_marks
+from analysis.reading.swing_release import swing_release
+from analysis.reading.swinging import can_follow, follow_swing, swing_s
 from analysis.reading.trace import FloatArray, Trace, is_clipped
 from analysis.reading.winching import find_strokes
 
@@ -52,6 +54,7 @@ _SMOOTH_S: Final = 0.01
 _DOWN_S: Final = 1.0
 _CALM_SHARE: Final = 0.025
 _SHORTEST_HANG_S: Final = 0.6
+_SETTLES_S: Final = 1.2
 _WANDERS_S: Final = 0.6
 _WILD_SHARE: Final = 1.0
 
@@ -116,19 +119,9 @@ def tell(trace: Trace) -> Story:
     reader = _Reader(trace, blocks, zero, smooth, sample_noise / math.sqrt(smooth_of), ceiling_n)
     found = reader.read() if zero.scale_n > 0 else _Found((), (), None, None, None, 0)
     return Story(
-        force,
-        smooth,
-        noise,
-        step_n,
-        blocks,
-        zero,
-        found.plateaus,
-        found.phases,
-        found.release,
-        found.hang,
-        found.after_s,
-        found.strokes,
-    )
+        force, smooth, noise, step_n, blocks, zero, found.plateaus, found.phases,
+        found.release, found.hang, found.after_s, found.strokes,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +190,13 @@ class _Reader:
                 release, hang = balanced
             elif chosen is None:
                 release, hang = self.without_ringing(levels)
+        if release is not None and self.tensioned and release.kind != "catch":
+            release = past_ramp(self.trace.time_s, self.smooth_n, release)
+        swings = self.swing_handed_over(levels, load_end)
+        if swings is not None:
+            release = swings
+            hang = self.calmest(release, 2.0 * swing_s(self.trace.place), load_end)
+        hang = self.swung(release, hang, load_end)
         phases = self.label(release, hang, load_end, after)
         strokes = find_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
         return _Found(plateaus, phases, release, hang, after, len(strokes))
@@ -292,6 +292,38 @@ class _Reader:
         calm = self.calmest(release, period, until)
         return calm and replace(calm, end_seen=stirred is not None)
 
+    def swing_handed_over(self, levels: tuple[Plateau, ...], load_end: float) -> Release | None:
+        """Hand-over to a planned swing, where the rig says how long its lead is."""
+        place = self.trace.place
+        if place.method != "swing" or place.rope is None:
+            return None
+        return swing_release(
+            self.trace.time_s,
+            self.smooth_n,
+            levels,
+            swing_s=swing_s(place),
+            scale_n=self.zero.scale_n,
+            until_s=load_end,
+        )
+
+    def swung(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
+        """Take the end of a free swing for the end of the hang of a planned swing."""
+        place = self.trace.place
+        if release is None or place.method != "swing" or not can_follow(place):
+            return hang
+        from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
+        free = follow_swing(
+            self.trace,
+            self.smooth_n,
+            from_s=from_s,
+            until_s=load_end,
+            ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
+        )
+        if free is None or not free.known or free.end_s is None:
+            return hang and replace(hang, end_seen=False)
+        period = 2.0 * swing_s(place)
+        return Hang(from_s, free.end_s, still=False, period_s=period)
+
     def stirred(
         self, step: Step, release: Release, period_s: float, load_end: float
     ) -> float | None:
@@ -349,7 +381,10 @@ class _Reader:
             marks.append(("slack", begin))
         marks += release_marks(release, self.zero.load_s if self.zero.found else begin)
         if hang is not None:
-            marks += self._hang_marks(release, hang, load_end, down=after is not None)
+            down = after is not None
+            marks += hang_marks(
+                self.trace.time_s, self.smooth_n, release, hang, load_end, down=down
+            )
         elif release is not None:
             marks.append(("ring_down", release.after_first_s))
         if after is not None:
@@ -362,22 +397,3 @@ class _Reader:
             for (name, start), end in zip(marks, ends, strict=True)
             if end - start > 0.5 * self.trace.period_s
         )
-
-    def _hang_marks(
-        self, release: Release | None, hang: Hang, load_end: float, *, down: bool
-    ) -> list[tuple[PhaseName, float]]:
-        marks: list[tuple[PhaseName, float]] = []
-        if release is not None and release.kind != "gradual":
-            marks.append(("ring_down", min(release.after_first_s, hang.start_s)))
-        marks.append(("hang", hang.start_s))
-        touch = load_end
-        if down:
-            a, b = self.at(hang.start_s), self.at(load_end)
-            weight = float(np.median(self.smooth_n[a : self.at(hang.end_s)]))
-            high = np.flatnonzero(self.smooth_n[a:b] > 0.7 * weight)
-            touch = float(self.trace.time_s[a + int(high[-1])]) if high.size else load_end
-        if touch - hang.end_s > 0.1 or (not down and self.end_s - hang.end_s > 0.2):
-            marks.append(("lowering", hang.end_s))
-        if down:
-            marks.append(("touchdown", max(touch, hang.end_s)))
-        return marks

@@ -12,12 +12,12 @@ Kinds
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 
-from analysis.reading.filters import runs
+from analysis.reading.filters import moving_mean, runs
 from analysis.reading.levels import Plateau, Zero
 from analysis.reading.steps import Step
 from analysis.reading.trace import FloatArray
@@ -38,6 +38,9 @@ _SLOW_S: Final = 1.5
 _JUMPS: Final = 1.05
 _JUMP_S: Final = 1.5
 _CLEAR_OF_NOISE: Final = 10.0
+_RAMP_S: Final = 0.1
+_RAMP_SPEED: Final = 0.3
+_RAMP_LASTS_S: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +183,26 @@ def stuck_release(time_s: FloatArray, smooth_n: FloatArray, step: Step, noise_n:
     kind: ReleaseKind = "gradual" if not quick else "drop" if falls else "rise"
     first_s = max(after.start_s, start_s + 0.02)
     return Release(kind, start_s, first_s, first_s, after.end_s, None, before, quiet=True)
+
+
+def past_ramp(time_s: FloatArray, smooth_n: FloatArray, release: Release) -> Release:
+    """Leave out the slow ramp before a hand-over: saw relief, creep, the winch drawn on.
+
+    The piece comes onto the rope where the reading first moves at a good part of the speed
+    that it reaches on the way to the first extreme.
+    """
+    period = float(time_s[1] - time_s[0])
+    few = max(round(max(_RAMP_S, 0.1 * (release.first_s - release.start_s)) / period), 2)
+    first, last = (int(i) for i in np.searchsorted(time_s, (release.start_s, release.first_s)))
+    part = moving_mean(smooth_n[first : last + few], few)
+    if release.settled is None or part.size <= 3 * few:
+        return release
+    speed = np.abs(part[few:] - part[:-few])
+    start = first + int(np.argmax(speed >= _RAMP_SPEED * speed.max()))
+    start_s = float(time_s[start])
+    return (
+        release if start_s - release.start_s < _RAMP_LASTS_S else replace(release, start_s=start_s)
+    )
 
 
 def _release(

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
+
+import numpy as np
 
 from analysis.reading.levels import Plateau
 from analysis.reading.release import Release
+from analysis.reading.trace import FloatArray
 
 PhaseName = Literal[
     "slack",
@@ -24,6 +27,11 @@ PhaseName = Literal[
     "touchdown",
     "after",
 ]
+
+
+_STILL_CARRIED: Final = 0.7
+_LEAST_LOWERING_S: Final = 0.1
+_LEAST_OPEN_S: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,3 +84,54 @@ def release_marks(release: Release | None, load_s: float) -> list[tuple[PhaseNam
     if release.first_s > release.start_s:
         marks.append(("hand_over", max(release.start_s, load_s) if marks else load_s))
     return marks
+
+
+def hang_marks(
+    time_s: FloatArray,
+    smooth_n: FloatArray,
+    release: Release | None,
+    hang: Hang,
+    load_end_s: float,
+    *,
+    down: bool,
+) -> list[tuple[PhaseName, float]]:
+    """Begin of the stretches from the ring-down to the touchdown.
+
+    Parameters
+    ----------
+    time_s, smooth_n : (n,) float64
+        Smoothed newtons, zero taken.
+    release, hang : Release or None, Hang
+        As found.
+    load_end_s : float
+        Where the rope is slack, or the record ends.
+    down : bool
+        Whether the rope went slack at the end.
+
+    Returns
+    -------
+    list of (str, float)
+    """
+    marks: list[tuple[PhaseName, float]] = []
+    if release is not None and release.kind != "gradual":
+        marks.append(("ring_down", min(release.after_first_s, hang.start_s)))
+    marks.append(("hang", hang.start_s))
+    touch = load_end_s
+    if down:
+        a, lowered, b = (
+            int(i) for i in np.searchsorted(time_s, (hang.start_s, hang.end_s, load_end_s))
+        )
+        high = np.flatnonzero(smooth_n[a:b] > _STILL_CARRIED * _carried_n(smooth_n, a, lowered, b))
+        touch = float(time_s[a + int(high[-1])]) if high.size else load_end_s
+    still_open = not down and float(time_s[-1]) - hang.end_s > _LEAST_OPEN_S
+    if touch - hang.end_s > _LEAST_LOWERING_S or still_open:
+        marks.append(("lowering", hang.end_s))
+    if down:
+        marks.append(("touchdown", max(touch, hang.end_s)))
+    return marks
+
+
+def _carried_n(smooth_n: FloatArray, hang: int, lowered: int, down: int) -> float:
+    """Usual reading of the hang or of the lowering, the smaller: friction turns on the fall."""
+    parts = (smooth_n[hang:lowered], smooth_n[lowered:down])
+    return min((float(np.median(part)) for part in parts if part.size), default=0.0)

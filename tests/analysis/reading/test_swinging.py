@@ -1,0 +1,156 @@
+"""A free swing is foretold by a fitted motion; where it fails, the lowering starts."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.reading.levels import Plateau
+from analysis.reading.place import Place, RopeInPlay
+from analysis.reading.release import Release, past_ramp
+from analysis.reading.stretches import Hang, hang_marks
+from analysis.reading.swing_motion import STEP_S, Swing
+from analysis.reading.swing_release import swing_release
+from analysis.reading.swinging import can_follow, follow_swing, swing_s
+from analysis.reading.trace import FloatArray, make_trace
+from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
+
+LEAD_M, WEIGHT_N, ANGLE = 6.0, 1500.0, 0.7
+
+
+def guess(angle: float, strain: float = 0.01, drag_per_s: float = 0.0) -> FloatArray:
+    """Let go at rest, the tension already that of a pendulum."""
+    start = math.cos(angle)
+    return np.array(
+        [
+            [
+                math.log(LEAD_M),
+                math.log(strain),
+                math.log(0.08),
+                angle,
+                0,
+                start,
+                0,
+                start,
+                drag_per_s,
+            ]
+        ]
+    )
+
+
+def test_a_stiff_swing_pulls_as_a_pendulum_does() -> None:
+    """T = W(3 cos t - 2 cos t0): from W cos t0 to W(3 - 2 cos t0); Hibbeler, Dynamics, 13.5."""
+    swing = Swing("piece", 0.9, 2.0)
+    force = swing.reading(guess(ANGLE, strain=0.0005), 600, 1)[0]
+    settled = force[50:]
+    assert settled.min() == pytest.approx(math.cos(ANGLE), rel=0.03)
+    assert settled.max() == pytest.approx(3.0 - 2.0 * math.cos(ANGLE), rel=0.03)
+    tops = np.flatnonzero(
+        (force[1:-1] > force[:-2]) & (force[1:-1] >= force[2:]) & (force[1:-1] > 1.3)
+    )
+    small = math.pi * math.sqrt(LEAD_M / G)
+    wide = small * (1.0 + ANGLE**2 / 16.0)  # first term of the pendulum's series
+    spread = np.diff(tops[[0, -1]])[0] * STEP_S / round(np.diff(tops[[0, -1]])[0] * STEP_S / wide)
+    assert spread == pytest.approx(wide, rel=0.02)
+
+
+def test_a_sheave_that_sticks_holds_the_fall_between_its_bounds() -> None:
+    swing = Swing("fall", 0.9, 2.0)
+    lead, fall, _ = swing._tensions(guess(ANGLE), 400, 1)
+    ratio = fall[0, 5:] / lead[0, 5:]
+    assert ratio.min() > 0.9 - 1e-6
+    assert ratio.max() < 1.0 / 0.9 + 1e-6
+    flat = np.abs(np.diff(fall[0, 100:])) < 1e-3 * WEIGHT_N / WEIGHT_N
+    assert flat.mean() > 0.3
+
+
+def swung(
+    reads: str, *, lowers_s: float | None, seconds: float = 9.0
+) -> tuple[FloatArray, FloatArray]:
+    """Force of a free swing with noise; from ``lowers_s`` on a dip, and a slower swing."""
+    swing = Swing(reads, 0.9, 2.0)  # type: ignore[arg-type]
+    n = round(seconds / STEP_S)
+    time_s = np.arange(n) * STEP_S
+    force = WEIGHT_N * swing.reading(guess(ANGLE, drag_per_s=0.1), n, 1)[0]
+    if lowers_s is not None:
+        since = np.clip(time_s - lowers_s, 0.0, None)
+        dip = np.interp(since, [0.0, 0.15, 0.75, 0.95], [0.0, 0.07, 0.07, 0.0])
+        warped = np.interp(time_s - 0.06 * since**2, time_s, force)
+        force = warped - WEIGHT_N * dip
+    noise = np.random.default_rng(5).normal(0.0, 1.0, n)
+    return time_s.astype(np.float64), np.asarray(force + noise, dtype=np.float64)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("reads", ["piece", "fall"])
+def test_the_start_of_a_lowering_is_told_through_the_swing(reads: str) -> None:
+    place = Place(reads, "swing", RopeInPlay(LEAD_M * 1.01, 2 * LEAD_M, 0.905, 0.015))  # type: ignore[arg-type]
+    time_s, force = swung(reads, lowers_s=6.5)
+    trace = make_trace(time_s, force, place=place)
+    found = follow_swing(trace, force, from_s=0.5, until_s=9.0, ceiling_n=math.inf)
+    assert found is not None
+    assert found.known
+    assert found.end_s is not None
+    assert abs(found.end_s - 6.5) < 0.6
+    assert found.weight_n == pytest.approx(WEIGHT_N, rel=0.02)
+
+
+@pytest.mark.slow
+def test_a_swing_that_stays_free_has_no_end() -> None:
+    place = Place("piece", "swing", RopeInPlay(LEAD_M, 2 * LEAD_M, 0.9, 0.015))
+    time_s, force = swung("piece", lowers_s=None)
+    trace = make_trace(time_s, force, place=place)
+    found = follow_swing(trace, force, from_s=0.5, until_s=9.0, ceiling_n=math.inf)
+    assert found is not None
+    assert found.end_s is None
+    assert found.known
+
+
+def test_less_than_two_swings_tell_nothing() -> None:
+    place = Place("piece", "swing", RopeInPlay(LEAD_M, 2 * LEAD_M))
+    time_s, force = swung("piece", lowers_s=None, seconds=3.0)
+    trace = make_trace(time_s, force, place=place)
+    assert follow_swing(trace, force, from_s=0.5, until_s=3.0, ceiling_n=math.inf) is None
+
+
+def test_only_one_plumb_lead_can_be_followed() -> None:
+    assert can_follow(Place("piece", "swing", RopeInPlay(LEAD_M, 12.0)))
+    assert not can_follow(Place("piece", "swing", None))
+    assert not can_follow(Place("standing", "span_rig", RopeInPlay(LEAD_M, 12.0, legs=2)))
+    assert swing_s(Place()) == 0.0
+
+
+def test_a_stroke_is_no_hand_over_to_a_swing() -> None:
+    time_s = np.arange(0.0, 20.0, 0.01)
+    force = np.interp(time_s, [2.0, 2.3, 4.0, 4.3], [0.0, 300.0, 300.0, 600.0])
+    away = np.clip(time_s - 10.0, 0.0, None)
+    swing = 900.0 - 300.0 * np.cos(2.0 * math.pi * away / 2.5)
+    force = np.where(time_s < 10.0, force, swing)
+    levels = (Plateau(2.3, 4.0, 300.0, 300.0, 300.0), Plateau(4.3, 10.0, 600.0, 600.0, 600.0))
+    found = swing_release(time_s, force, levels, swing_s=2.5, scale_n=900.0, until_s=20.0)
+    assert found is not None
+    assert found.start_s == pytest.approx(10.0, abs=0.15)
+    assert found.kind == "rise"
+    held = np.minimum(force, 600.0)
+    assert swing_release(time_s, held, levels, swing_s=2.5, scale_n=900.0, until_s=20.0) is None
+
+
+def test_the_ramp_of_a_saw_is_no_hand_over() -> None:
+    time_s = np.arange(0.0, 6.0, 0.005)
+    force = np.interp(time_s, [1.0, 3.0, 3.3], [500.0, 560.0, 900.0])
+    level = Plateau(0.0, 1.2, 500.0, 500.0, 505.0)
+    early = Release("rise", 1.3, 3.3, 3.35, 5.0, None, level)
+    assert past_ramp(time_s, force, early).start_s == pytest.approx(3.0, abs=0.2)
+    quick = Release("rise", 2.98, 3.3, 3.35, 5.0, None, level)
+    assert past_ramp(time_s, force, quick) == quick
+
+
+def test_friction_that_turns_is_no_touchdown() -> None:
+    """On the fall the hang reads up to W/eta, the lowering eta W."""
+    time_s = np.arange(0.0, 20.0, 0.01)
+    force = np.interp(time_s, [5.0, 5.2, 15.0, 15.4], [1150.0, 800.0, 780.0, 0.0])
+    hang = Hang(1.0, 5.0, still=True, period_s=0.5)
+    marks = dict(hang_marks(time_s, force, None, hang, 15.4, down=True))
+    assert marks["touchdown"] == pytest.approx(15.1, abs=0.1)
