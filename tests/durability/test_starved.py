@@ -15,7 +15,7 @@ from logger.logbook.check import check
 )
 def test_a_file_size_limit(tmp_path: Path, checkpoint_s: str) -> None:
     path = tmp_path / "a.logbook"
-    options = ("--largest-file", "350000", "--checkpoint-s", checkpoint_s)
+    options = ("--largest-file", "250000", "--checkpoint-s", checkpoint_s)
     with Recording(path, *options) as recording:
         assert recording.end() == 4
     assert recording.n_acks > 10

@@ -14,8 +14,16 @@ from logbook_items import StillClock
 
 from logger.cell_line import CellLine, CellPlan
 from logger.decoders import open_decoder
-from logger.placing import Placer
-from logger.samples import FaultNoted, GapNoted, RecordItem, SampleRun, SamplesPlaced, StreamClosed
+from logger.placing import Placed, Placer
+from logger.samples import (
+    FaultNoted,
+    GapNoted,
+    RecordItem,
+    SampleFrame,
+    SampleRun,
+    SamplesPlaced,
+    StreamClosed,
+)
 from logger.simcell import wire
 from logger.trigger import DEFAULT_SETTINGS
 
@@ -152,3 +160,42 @@ def test_more_frames_than_wait_lose_the_oldest_whatever_the_pieces() -> None:
     whole = recorded([b"".join(frames), said[0]])
     assert recorded([*frames, said[0]]) == whole
     assert whole[-1] == [("no_reply", 9040)]
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    size=st.sampled_from([1, 16, 255]),
+    jitter_us=st.sampled_from([0, 900]),
+    before_s=st.sampled_from([0, 9, 400]),
+    first=st.integers(0, 2**32 - 1),
+    off_us=st.lists(
+        st.sampled_from([0, 0, 0, 0, 1999, 2001, -1999, -2001, 2900, 2950, -(10**6), 10**8]),
+        min_size=1, max_size=12,
+    ),
+    came_s=st.lists(st.sampled_from([0.0, 0.0, 0.02, -0.1, 40.0, 95.0, 5000.0]), min_size=12),
+)  # fmt: skip
+def test_a_run_over_many_reads_is_placed_as_one_by_one(
+    size: int, jitter_us: int, before_s: int, first: int, off_us: list[int], came_s: list[float]
+) -> None:
+    """Steps at the edges of what is believed, arrivals far apart, before and after ten seconds."""
+    placers = Placer(1000.0, jitter_us), Placer(1000.0, jitter_us)
+    for placer in placers if before_s else ():
+        placer.place(SampleFrame(-before_s * 1000 % 2**16, (first - before_s * 10**6) % 2**32,
+                                 np.zeros(1000, np.int32), -before_s * 10**9))  # fmt: skip
+    steps = np.cumsum([size * 1000 + off for off in off_us])
+    tick_us = (first + np.concatenate([[0], steps])) % 2**32
+    received = np.cumsum(np.array([0.0, *came_s[: len(off_us)]]) * 1e9).astype(np.int64)
+    counts = np.zeros(size * len(tick_us), np.int32)
+    run = SampleRun(0, tick_us.astype(np.int64), counts, received)
+    placed = placers[0].place(run.frame(0))
+    assert placers[1].place(run.frame(0)) == placed
+    if not isinstance(placed, Placed):
+        return
+    at_once = placers[0].place_on(run).tolist()
+    one_by_one = [placed.tick_us]
+    for number in range(1, run.n_frames):
+        found = placers[1].place(run.frame(number))
+        if not isinstance(found, Placed) or found.n_missing or found.fault:
+            break
+        one_by_one.append(found.tick_us)
+    assert at_once == one_by_one
