@@ -8,28 +8,21 @@ from __future__ import annotations
 
 from typing import Final
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from analysis.learning.pit import Compared, PitReport
 from analysis.learning.season_scores import SeasonScores
-from analysis.showing.figure_key import KeyRow, wrapped, write_head, write_key
+from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
 from analysis.showing.style import (
     BEFORE,
-    DPI,
     HANG,
     INK,
-    LINE_IN,
     PEAK,
     QUIET,
-    STYLE,
-    TITLE_PT,
-    WIDTH_IN,
 )
 from logger.units import ForceUnit, from_si
 
@@ -62,30 +55,11 @@ def draw_compared(report: PitReport, about: str, unit: ForceUnit) -> Figure:
     Figure
         Predicted median and 5 to 95 % across, measured upwards; a clipped peak has an arrow.
     """
-    with mpl.rc_context(STYLE):
-        title = wrapped("Measured against predicted peaks", WIDTH_IN - 0.2, TITLE_PT, "bold")
-        below = wrapped(about, WIDTH_IN - 0.2)
-        marks = dict(zip(sorted({p.method for p in report.points}), _MARKS, strict=False))
-        rows = _key(report, marks)
-        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
-        head_in = 0.24 + 0.25 * len(title) + LINE_IN * len(below)
-        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
-        height_in = head_in + PANEL_IN + 0.62 + key_in
-        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
-        FigureCanvasAgg(figure)
-        write_head(figure, title, below)
-        left = 0.72 / WIDTH_IN
-        axes = figure.add_axes(
-            (
-                left,
-                (height_in - head_in - PANEL_IN) / height_in,
-                1 - 0.14 / WIDTH_IN - left,
-                PANEL_IN / height_in,
-            )
-        )
-        _draw(axes, report.points, marks, unit)
-        write_key(figure, rows, lines, key_in)
-        return figure
+    marks = dict(zip(sorted({p.method for p in report.points}), _MARKS, strict=False))
+    head = ("Measured against predicted peaks", about)
+    with keyed_figure(*head, _key(report, marks), PANEL_IN + 0.62) as (figure, top_in):
+        _draw(panel_axes(figure, top_in, PANEL_IN), report.points, marks, unit)
+    return figure
 
 
 def _draw(

@@ -8,8 +8,13 @@ label can cover the trace.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
@@ -19,6 +24,7 @@ from matplotlib.textpath import TextToPath
 from analysis.showing.picture import Picture
 from analysis.showing.style import (
     BEFORE,
+    DPI,
     HANG,
     INK,
     LIMIT_DASHES,
@@ -26,6 +32,7 @@ from analysis.showing.style import (
     MEDIAN,
     PEAK,
     QUIET,
+    STYLE,
     TEXT_PT,
     TITLE_PT,
     WIDTH_IN,
@@ -53,6 +60,51 @@ def wrapped(
         if chars < 12 or max(measure(line, font, False)[0] for line in lines) <= width_in * 72:  # noqa: FBT003 - matplotlib's own signature
             return lines
         chars -= 1
+
+
+@contextmanager
+def keyed_figure(
+    title: str, subtitle: str, rows: Sequence[KeyRow], panels_in: float
+) -> Iterator[tuple[Figure, float]]:
+    """Make a figure with its head; its key is written when the panels are drawn.
+
+    Parameters
+    ----------
+    title, subtitle : str
+        The latter may be empty.
+    rows : sequence of KeyRow
+        The key.
+    panels_in : float
+        Height of all that the caller draws, inches.
+
+    Yields
+    ------
+    Figure
+        As wide as all figures, as tall as its words need.
+    float
+        Where the panels begin, inches above the figure's foot.
+    """
+    with mpl.rc_context(STYLE):
+        top = wrapped(title, WIDTH_IN - 0.2, TITLE_PT, "bold")
+        below = wrapped(subtitle, WIDTH_IN - 0.2) if subtitle else []
+        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
+        head_in = 0.24 + 0.25 * len(top) + LINE_IN * len(below)
+        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
+        height_in = head_in + panels_in + key_in
+        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
+        FigureCanvasAgg(figure)
+        write_head(figure, top, below)
+        yield figure, height_in - head_in
+        write_key(figure, list(rows), lines, key_in)
+
+
+def panel_axes(figure: Figure, top_in: float, high_in: float) -> Axes:
+    """Give axes as wide as the figure allows; ``top_in`` is their upper edge above its foot."""
+    height_in = figure.get_figheight()
+    left = 0.72 / WIDTH_IN
+    return figure.add_axes(
+        (left, (top_in - high_in) / height_in, 1 - 0.14 / WIDTH_IN - left, high_in / height_in)
+    )
 
 
 def write_head(figure: Figure, title: list[str], subtitle: list[str]) -> None:

@@ -13,14 +13,13 @@ from typing import IO, Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from numpy.typing import NDArray
 
 from analysis.reading.trace import Trace
-from analysis.showing.figure_key import key_rows, wrapped, write_head, write_key
+from analysis.showing.figure_key import key_rows, keyed_figure, panel_axes
 from analysis.showing.picture import NEAR_AFTER_S, NEAR_BEFORE_S, Picture
 from analysis.showing.style import (
     BEFORE,
@@ -28,7 +27,6 @@ from analysis.showing.style import (
     HANG,
     INK,
     LIMIT_DASHES,
-    LINE_IN,
     MEDIAN,
     PALE,
     PANEL_IN,
@@ -36,8 +34,6 @@ from analysis.showing.style import (
     QUIET,
     STRIP_IN,
     STYLE,
-    TITLE_PT,
-    WIDTH_IN,
 )
 from logger.units import format_force, from_si
 
@@ -57,25 +53,15 @@ def draw_lowering(picture: Picture) -> Figure:
     Figure
         1080 pixels wide at 200 dots per inch; as tall as its key needs.
     """
-    with mpl.rc_context(STYLE):
-        top = _limits_of_view(picture)
-        key = key_rows(picture, top)
-        title = wrapped(picture.title, WIDTH_IN - 0.2, TITLE_PT, "bold")
-        subtitle = wrapped(picture.subtitle, WIDTH_IN - 0.2)
-        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in key]
-        head_in = 0.16 + 0.25 * len(title) + LINE_IN * len(subtitle) + 0.08
-        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
-        height_in = head_in + sum(PANEL_IN.values()) + 2 * STRIP_IN + 1.12 + key_in
-        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
-        FigureCanvasAgg(figure)
-        write_head(figure, title, subtitle)
-        y_in = height_in - head_in
-        whole = _panel(figure, picture, y_in, "whole", top)
-        y_in -= STRIP_IN + PANEL_IN["whole"] + 0.60
-        near = _panel(figure, picture, y_in, "near", top)
+    top = _limits_of_view(picture)
+    panels_in = sum(PANEL_IN.values()) + 2 * STRIP_IN + 1.12
+    head = (picture.title, picture.subtitle)
+    with keyed_figure(*head, key_rows(picture, top), panels_in) as (figure, top_in):
+        whole = _panel(figure, picture, top_in, "whole", top)
+        near_in = top_in - STRIP_IN - PANEL_IN["whole"] - 0.60
+        near = _panel(figure, picture, near_in, "near", top)
         _outline(whole, near)
-        write_key(figure, key, lines, key_in)
-        return figure
+    return figure
 
 
 def save_figure(figure: Figure, target: Path | IO[bytes]) -> None:
@@ -101,13 +87,8 @@ def _panel(
     figure: Figure, picture: Picture, y_in: float, which: str, top: tuple[float, float]
 ) -> Axes:
     """Draw one panel with its strip of phases; ``y_in`` is the strip's upper edge."""
-    left, right = 0.72 / WIDTH_IN, 1 - 0.14 / WIDTH_IN
-    height_in = figure.get_figheight()
-    box = (left, (y_in - STRIP_IN) / height_in, right - left, STRIP_IN / height_in)
-    strip = figure.add_axes(box)
-    panel_in = PANEL_IN[which]
-    box = (left, (y_in - STRIP_IN - panel_in) / height_in, right - left, panel_in / height_in)
-    axes = figure.add_axes(box)
+    strip = panel_axes(figure, y_in, STRIP_IN)
+    axes = panel_axes(figure, y_in - STRIP_IN, PANEL_IN[which])
     window = _whole(picture) if which == "whole" else _near(picture)
     axes.set_xlim(*window)
     axes.set_ylim(*top)

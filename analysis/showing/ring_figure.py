@@ -6,30 +6,23 @@ anything, or use a colour without a line style or marker of its own.
 
 from __future__ import annotations
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
 from analysis.errors import TraceError
 from analysis.reading.ringdown import RingDown
-from analysis.showing.figure_key import KeyRow, wrapped, write_head, write_key
+from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
 from analysis.showing.reading_wording import identified_rows
 from analysis.showing.report import Review
 from analysis.showing.style import (
     BEFORE,
-    DPI,
     HANG,
     INK,
-    LINE_IN,
     PEAK,
     QUIET,
-    STYLE,
-    TITLE_PT,
-    WIDTH_IN,
 )
 from analysis.showing.why_wording import small_force
 from analysis.showing.wording import STANDING, title_of
@@ -65,29 +58,16 @@ def draw_ringdown(review: Review, unit: ForceUnit) -> Figure:
         raise TraceError(
             f"lowering {review.source.number}: no ring-down was fitted; nothing to draw"
         )
-    with mpl.rc_context(STYLE):
-        title = wrapped(f"Ring-down. {title_of(review)}", WIDTH_IN - 0.2, TITLE_PT, "bold")
-        rows = _key(review, unit)
-        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
-        head_in = 0.20 + 0.25 * len(title)
-        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
-        height_in = head_in + PANEL_IN + LEFT_OVER_IN + 1.0 + key_in
-        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
-        FigureCanvasAgg(figure)
-        write_head(figure, title, [])
-        upper = _axes(figure, height_in - head_in, PANEL_IN)
-        lower = _axes(figure, height_in - head_in - PANEL_IN - 0.30, LEFT_OVER_IN)
+    title, panels_in = f"Ring-down. {title_of(review)}", PANEL_IN + LEFT_OVER_IN + 1.0
+    with keyed_figure(title, "", _key(review, unit), panels_in) as (figure, top_in):
+        upper = _axes(figure, top_in, PANEL_IN)
+        lower = _axes(figure, top_in - PANEL_IN - 0.30, LEFT_OVER_IN)
         _draw(upper, lower, review, ring, unit)
-        write_key(figure, rows, lines, key_in)
-        return figure
+    return figure
 
 
 def _axes(figure: Figure, top_in: float, high_in: float) -> Axes:
-    height_in = figure.get_figheight()
-    left = 0.72 / WIDTH_IN
-    axes = figure.add_axes(
-        (left, (top_in - high_in) / height_in, 1 - 0.14 / WIDTH_IN - left, high_in / height_in)
-    )
+    axes = panel_axes(figure, top_in, high_in)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     axes.tick_params(length=3)
