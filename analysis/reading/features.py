@@ -262,8 +262,7 @@ class _Reading:
         means = self.block_part(hang.start_s, hang.end_s)
         if means.size < 3:
             return None
-        swinging = self.swinging_level(hang)
-        if swinging is not None:
+        if swinging := self.swinging_level(hang):
             return swinging
         few = 1.5 * hang.period_s < hang.end_s - hang.start_s < 2.5 * hang.period_s
         if not hang.still or few:
