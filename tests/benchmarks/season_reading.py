@@ -92,7 +92,7 @@ def _shape(number: int) -> np.ndarray:
     d = draw(rng, ("snubbed_drop", "tip_tied")[number % 2], frozenset())
     r = run(d.path, schedule(rng, d), d.start_m, contacts(rng, d), 3.0)
     t = np.arange(0.0, LENGTH_S, 1.0 / RATE_HZ)
-    return np.interp(t, r.time_s, r.lead_n, right=0.0)
+    return np.asarray(np.interp(t, r.time_s, r.lead_n, right=0.0))
 
 
 # --- what is timed --------------------------------------------------------------------
