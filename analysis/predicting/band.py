@@ -98,7 +98,10 @@ def plan_pretension(
     band, reading, said = both(lift, entered, hinge)
     if said.startswith(NO_BAND):
         said += _what_would_open(piece, rig, entered)
-    easing, easing_reading, _ = both(lift_of(piece, rig, -1.0), entered, hinge)
+    down = lift_of(piece, rig, -1.0)
+    easing, easing_reading = (
+        band_at(Gauge(down, at_station=at), entered, hinge) for at in (False, True)
+    )
     offset = _offset(lift)
     return PretensionPlan(
         weight_n=lift.weights_n,
@@ -133,7 +136,7 @@ def _what_would_open(piece: Piece, rig: Rig, entered: Sequence[Limit]) -> str:
     found = []
     for _, measure, tried in candidates(piece):
         lift, hinge = _held(tried, rig)
-        band, _ = band_at(Gauge(lift, at_station=True), entered, hinge)
+        band = band_at(Gauge(lift, at_station=True), entered, hinge)
         if band is not None:
             found.append((band.high_n - band.low_n, measure))
     if not found:
@@ -182,14 +185,13 @@ def _shares(
 
     The last with strong friction: the least that is carried there.
     """
-    found, per = (
-        (band, lift.up_each) if reading is None else (reading, lift.up_each / lift.reading_each)
-    )
+    found = band if reading is None else reading
+    per = Gauge(lift, at_station=reading is not None).per_read(lift.up_each)
     if found is None:
         return None
     _, middle, heavy = lift.weights_n
-    low, high = (edge * float(per[0]) / middle for edge in (found.low_n, found.high_n))
-    return low, high, found.low_n * float(per.min()) / heavy
+    low, high = (edge * per[0] / middle for edge in (found.low_n, found.high_n))
+    return low, high, found.low_n * min(per) / heavy
 
 
 def _release_warnings(
@@ -210,7 +212,7 @@ def _release_warnings(
     if offset.indications_n is not None:
         peak_n = max(peak_n, offset.indications_n[1] * heavy / lift.weights_n[1])
     for limit in entered:
-        load_n = peak_n * float((lift.loads_each[limit.on] / lift.up_each)[0])
+        load_n = peak_n * lift.loads_each[limit.on][0] / lift.up
         if limit.kind == "peak_allowance" and load_n > limit.force_n:
             said.append(
                 f"Let go at the lower end, the heavy estimate loads {limit.on} up to about "

@@ -20,15 +20,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from analysis.predicting.held import Lift
+from analysis.predicting.held import Lift, Three
 from analysis.predicting.hinge_wood import StandingHinge
 from analysis.predicting.pretension_plan import FRICTION_UNKNOWN, NO_BAND, Band, Ceiling
 from logger.records import Limit
-
-FloatArray = NDArray[np.float64]
 
 _FRICTION_COUNTS: Final = 1.005
 """A smaller ratio of an effect with weak to that with strong friction is not worth a word."""
@@ -43,24 +38,31 @@ class Gauge:
     weight_known: bool = False
     friction_known: bool = False
 
-    def edge(self, effect: FloatArray, side: int, *, weighs: bool = True) -> float:
+    def per_read(self, effect: Three) -> Three:
+        """Give an effect per newton at the winch as one per newton read."""
+        if not self.at_station:
+            return effect
+        (a, b, c), (x, y, z) = effect, self.lift.reading_each
+        return a / x, b / y, c / z
+
+    def edge(self, effect: Three, side: int, *, weighs: bool = True) -> float:
         """Give the reading at which an effect comes to 1 in 95 % of cases: late (1) or early (−1).
 
-        ``effect`` (3,) is per newton at the winch, ``weighs`` whether it is one over the weight.
+        ``effect`` is per newton at the winch, ``weighs`` whether it is to be one over the weight.
         """
-        per = effect / self.lift.reading_each if self.at_station else effect
-        middle = float(per[0])
-        end = float(per.min() if side > 0 else per.max())
+        per = self.per_read(effect)
+        middle = per[0]
+        end = min(per) if side > 0 else max(per)
         friction = 0.0 if self.friction_known else math.log(middle / end)
         _, weight_n, heavy_n = self.lift.weights_n
         weight = math.log(heavy_n / weight_n) if weighs and not self.weight_known else 0.0
         return math.exp(side * math.hypot(weight, friction)) / middle
 
-    def side_words(self, effect: FloatArray, side: int) -> str:
+    def side_words(self, effect: Three, side: int) -> str:
         """Say which side of weight, and of friction where it counts, an edge is for."""
-        per = effect / self.lift.reading_each if self.at_station else effect
+        per = self.per_read(effect)
         said = "heavy estimate" if side > 0 else "light estimate"
-        if float(per.max() / per.min()) > _FRICTION_COUNTS:
+        if max(per) / min(per) > _FRICTION_COUNTS:
             said += ", strong friction" if side > 0 else ", weak friction"
         return said
 
@@ -70,7 +72,7 @@ def ceilings(gauge: Gauge, entered: Sequence[Limit]) -> tuple[Ceiling, ...]:
     lift = gauge.lift
     weight_n = lift.weights_n[1]
     found = [
-        Ceiling(f"{what} ({gauge.side_words(effect, -1)})", gauge.edge(effect / weight_n, -1))
+        Ceiling(f"{what} ({gauge.side_words(effect, -1)})", weight_n * gauge.edge(effect, -1))
         for what, effect in (
             ("the rope carries the whole piece", lift.up_each),
             ("the hinge is balanced", lift.balance_each),
@@ -79,7 +81,7 @@ def ceilings(gauge: Gauge, entered: Sequence[Limit]) -> tuple[Ceiling, ...]:
     found += [
         Ceiling(
             f"{limit.kind.replace('_', ' ')} of {limit.on}",
-            gauge.edge(lift.loads_each[limit.on] / limit.force_n, -1, weighs=False),
+            limit.force_n * gauge.edge(lift.loads_each[limit.on], -1, weighs=False),
             limit.kind,
             limit.by,
             limit.entered,
@@ -97,11 +99,11 @@ def _floor(gauge: Gauge, hinge: StandingHinge | None) -> tuple[float, str]:
     floors = [(0.0, "nothing asks for more")]
     release = lift.piece.release
     if release is not None:
-        aim_n = release.share_carried * gauge.edge(lift.up_each / weight_n, 1)
+        aim_n = release.share_carried * weight_n * gauge.edge(lift.up_each, 1)
         floors.append((aim_n, f"the crew's aim ({gauge.side_words(lift.up_each, 1)})"))
     if hinge is not None:
         low, _, _ = hinge.planned(hinge.middle if gauge.weight_known else hinge.careful)
-        edge_n = max(low, 0.0) * gauge.edge(lift.balance_each / weight_n, 1)
+        edge_n = max(low, 0.0) * weight_n * gauge.edge(lift.balance_each, 1)
         said = gauge.side_words(lift.balance_each, 1)
         floors.append((edge_n, f"the hinge's lower edge ({said}, weak wood)"))
     return max(floors)
@@ -111,11 +113,11 @@ def both(
     lift: Lift, entered: Sequence[Limit], hinge: StandingHinge | None
 ) -> tuple[Band | None, Band | None, str]:
     """Give the band at the winch, that at the station, and why one is not there."""
-    band, why = band_at(Gauge(lift), entered, hinge)
-    reading, why_no_reading = band_at(Gauge(lift, at_station=True), entered, hinge)
-    station = lift.rig.station.name
+    at_station = Gauge(lift, at_station=True)
+    band, reading = band_at(Gauge(lift), entered, hinge), band_at(at_station, entered, hinge)
+    station, why = lift.rig.station.name, ""
     if band is None and reading is None:
-        return None, None, why_no_reading
+        return None, None, _why_none(at_station, entered, hinge)
     if band is None:
         why = f"Read {station}: the friction on the way to the winch leaves no band there."
     if reading is None:
@@ -123,23 +125,25 @@ def both(
     return band, reading, why
 
 
-def band_at(
-    gauge: Gauge, entered: Sequence[Limit], hinge: StandingHinge | None
-) -> tuple[Band | None, str]:
-    """Give the band, or why there is none."""
+def band_at(gauge: Gauge, entered: Sequence[Limit], hinge: StandingHinge | None) -> Band | None:
+    """Give the band, None where its ends cross."""
     (low_n, low_by), top = _floor(gauge, hinge), ceilings(gauge, entered)[0]
-    if low_n <= top.winch_n:
-        return Band(low_n, top.winch_n, low_by, top.name), ""
+    return Band(low_n, top.winch_n, low_by, top.name) if low_n <= top.winch_n else None
+
+
+def _why_none(gauge: Gauge, entered: Sequence[Limit], hinge: StandingHinge | None) -> str:
+    """Say what crosses: whatever the weight, or because weight or friction is not known."""
     known = replace(gauge, weight_known=True)
     sure = replace(known, friction_known=True)
     (known_n, known_by), known_top = _floor(sure, hinge), ceilings(sure, entered)[0]
     if known_n > known_top.winch_n:
         low, high = (words.split(" (")[0] for words in (known_by, known_top.name))
-        return None, (
+        return (
             f"No band, even if the weight were known: {low} asks for more pull than the point "
             f"where {high if not known_top.kind else f'the {high} is reached'}."
         )
     unknown = NO_BAND
     if _floor(known, hinge)[0] > ceilings(known, entered)[0].winch_n:
         unknown = FRICTION_UNKNOWN
-    return None, f"{unknown} It would start at {low_by} and end where {top.name}."
+    low_by, top = _floor(gauge, hinge)[1], ceilings(gauge, entered)[0]
+    return f"{unknown} It would start at {low_by} and end where {top.name}."

@@ -24,6 +24,7 @@ from analysis.predicting.statics import HeldPiece, force_at_piece
 from logger.records import Piece, Rig, Station
 
 FloatArray = NDArray[np.float64]
+Three = tuple[float, float, float]
 
 PLUMB_LEAD_M: Final = 1.0
 """Where no lead length is written; with the tie plumb below the block it changes nothing."""
@@ -36,7 +37,7 @@ _FRICTIONS: Final = np.array([0.0, P95, -P95])
 class Lift:
     """Everything per newton of pull at the winch, and the weights.
 
-    What has three values, (3,), holds for friction as written, and weaker and stronger than in
+    What has three values holds for friction as written, and weaker and stronger than in
     95 % of rigs so written.
 
     Parameters
@@ -46,13 +47,13 @@ class Lift:
     estimate : PieceEstimate
     weights_n : tuple of float
         Weight that 5 %, 50 % and 95 % of such pieces stay below.
-    up_each : (3,) ndarray
+    up_each : tuple of float
         Vertical part of the rope's force at the tie, newtons per newton at the winch.
-    loads_each : dict of str to (3,) ndarray
+    loads_each : dict of str to tuple of float
         Load by what a limit may be ``on``: rope, nodes, stations, their cells, the winch.
-    reading_each : (3,) ndarray
+    reading_each : tuple of float
         Reading at the main station.
-    balance_each : (3,) ndarray
+    balance_each : tuple of float
         β times the weight, per newton of pull.
     tie_m : float
         Where the rig lifts, from the butt.
@@ -62,26 +63,26 @@ class Lift:
     rig: Rig
     estimate: PieceEstimate
     weights_n: tuple[float, float, float]
-    up_each: FloatArray
-    loads_each: dict[str, FloatArray]
-    reading_each: FloatArray
-    balance_each: FloatArray
+    up_each: Three
+    loads_each: dict[str, Three]
+    reading_each: Three
+    balance_each: Three
     tie_m: float
 
     @property
     def up(self) -> float:
         """Vertical part of the rope's force at the piece, friction as written."""
-        return float(self.up_each[0])
+        return self.up_each[0]
 
     @property
     def reading(self) -> float:
         """Reading at the main station, friction as written."""
-        return float(self.reading_each[0])
+        return self.reading_each[0]
 
     @property
     def balance_n(self) -> float:
         """β times the weight, friction as written."""
-        return float(self.balance_each[0])
+        return self.balance_each[0]
 
     @property
     def offset_m(self) -> float:
@@ -128,25 +129,26 @@ def lift_of(piece: Piece, rig: Rig, motion: float = 1.0) -> Lift:
             f"{name_of(piece)}: tie_from_butt_m: {tie_m:g} m is not on the piece outside its butt "
             f"(0 to {piece.length_m:g} m)"
         )
-    held = _per_newton(rig, tie_place(piece, rig), motion)
+    place = tie_place(piece, rig)
+    force, loads, reading = _per_newton(rig, place, motion)
     centre_m, slope_rad = known.centre_from_butt_m, piece.inclination_rad
-    per_n = balance(held.force_n, tie_m, 1.0, centre_m, slope_rad, piece.bearing_rad)
+    per_n = balance(force, tie_m, 1.0, centre_m, slope_rad, piece.bearing_rad)
     lift = Lift(
         piece=piece,
         rig=rig,
         estimate=known,
         weights_n=weights,
-        up_each=held.force_n[..., 2],
-        loads_each=_loads(rig, held),
-        reading_each=reading_of(rig.station, rig, held),
-        balance_each=per_n,
+        up_each=_three(force[:, 2]),
+        loads_each=loads,
+        reading_each=reading,
+        balance_each=_three(per_n),
         tie_m=tie_m,
     )
-    if np.any(lift.up_each <= 0):
+    if min(lift.up_each) <= 0:
         raise PredictionError(
             f"{name_of(rig)}: the rope pulls the tie down, not up; check the positions of the nodes"
         )
-    if np.any(lift.balance_each <= 0):
+    if min(lift.balance_each) <= 0:
         raise PredictionError(
             f"{name_of(rig)}: the rope's pull turns the limb down about its hinge; check positions "
             "and piece.bearing_rad"
@@ -155,9 +157,18 @@ def lift_of(piece: Piece, rig: Rig, motion: float = 1.0) -> Lift:
 
 
 @lru_cache(maxsize=64)
-def _per_newton(rig: Rig, place: tuple[float, float, float], motion: float) -> HeldPiece:
-    """Give the loads of one newton at the winch; the same for every piece held there."""
-    return force_at_piece(rig, place, 1.0, motion, shift=_FRICTIONS)
+def _per_newton(
+    rig: Rig, place: Three, motion: float
+) -> tuple[FloatArray, dict[str, Three], Three]:
+    """Give force (3, 3), loads and reading for one newton at the winch; for every piece there."""
+    held = force_at_piece(rig, place, 1.0, motion, shift=_FRICTIONS)
+    loads = {name: _three(load) for name, load in _loads(rig, held).items()}
+    return held.force_n, loads, _three(reading_of(rig.station, rig, held))
+
+
+def _three(values: FloatArray) -> Three:
+    one, weak, strong = np.broadcast_to(values, _FRICTIONS.shape).tolist()
+    return one, weak, strong
 
 
 def tie_place(piece: Piece, rig: Rig) -> tuple[float, float, float]:
