@@ -36,6 +36,8 @@ FLAG_WORDS: Final[dict[str, str]] = {
     "touch_seen": "the trace shows a touch while lowering: a stem, a roof or brush carried part of the piece",
     "lowering_unseen": "no start of the lowering stands out: the hang may hold part of it",
     "hand_over_quiet": "the hand-over does not ring, it is a step between two levels: a stroke of the winch can look alike",
+    "hand_over_small": "the hand-over changes the reading little: a brake jerk or the start of the lowering can look alike",
+    "hang_late": "the piece rang or swung for more than 6 s before it hung: the start of the lowering can hide in that",
     "hang_ways_disagree": "the still part and the ring-down tell different weights: a touch, a tight tag line or wind",
     "wind": "the hang wanders slowly without fading, as in wind: its level is a mean over that",
     "saw_vibration": "the rope shakes before the release, as from a saw: the pretension is a mean over that",
@@ -50,6 +52,9 @@ _STROKE_S: Final = 1.5
 _CFC60_RATE_HZ: Final = 600.0
 _SLOW_RATE_HZ: Final = 200.0
 _LONG_HANG_S: Final = 9.0
+_LATE_S: Final = 6.0
+_SMALL_SHARE: Final = 0.1
+_LARGEST_TURN: Final = 0.3
 _EDGE_S: Final = 0.01
 _EDGE_RISE: Final = 0.02
 
@@ -102,6 +107,8 @@ def state_flags(
         "hand_over_unseen": unseen,
         "lowering_unseen": _lowering_unseen(story),
         "hand_over_quiet": release is not None and release.quiet,
+        "hand_over_small": _hand_over_small(trace, story),
+        "hang_late": _hang_late(trace, story),
         "tag_line_tight": trace.tag_line_tight,
         "touched": trace.touched,
         "gap": bool(trace.gaps),
@@ -116,6 +123,35 @@ def _lowering_unseen(story: Story) -> bool:
         return False
     long = story.hang.end_s - story.hang.start_s > _LONG_HANG_S
     return long or any(phase.name == "lowering" for phase in story.phases)
+
+
+def _hand_over_small(trace: Trace, story: Story) -> bool:
+    """Whether a change of the reading while lowering could be as large as the hand-over's.
+
+    Notes
+    -----
+    When lowering starts, friction turns: at a station beyond a sheave the reading falls
+    by as much as its friction band is wide.
+    """
+    release, hang = story.release, story.hang
+    if release is None or release.settled is None or hang is None:
+        return False
+    first, last = np.searchsorted(trace.time_s, (hang.start_s, hang.end_s))
+    if last <= first:
+        return False
+    level = float(np.median(story.smooth_n[first:last]))
+    chain, limit = trace.chain, _SMALL_SHARE
+    if release.kind == "drop" and chain.gain_low and chain.gain_high:
+        limit = max(limit, min(chain.gain_high / chain.gain_low - 1.0, _LARGEST_TURN))
+    return abs(level - release.settled.last_n) < limit * level
+
+
+def _hang_late(trace: Trace, story: Story) -> bool:
+    """Whether the hang begins so late that a start of the lowering may lie before it."""
+    release, hang = story.release, story.hang
+    if release is None or hang is None or trace.place.method == "swing":
+        return False
+    return hang.start_s - release.first_s > _LATE_S
 
 
 def event_flags(trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None) -> tuple[str, ...]:

@@ -39,7 +39,7 @@ _JUMPS: Final = 1.05
 _JUMP_S: Final = 1.5
 _CLEAR_OF_NOISE: Final = 10.0
 _RAMP_S: Final = 0.1
-_RAMP_SPEED: Final = 0.3
+_RAMP_SPEED: Final = 0.4
 _RAMP_LASTS_S: Final = 0.25
 
 
@@ -192,7 +192,7 @@ def past_ramp(time_s: FloatArray, smooth_n: FloatArray, release: Release) -> Rel
     that it reaches on the way to the first extreme.
     """
     period = float(time_s[1] - time_s[0])
-    few = max(round(max(_RAMP_S, 0.1 * (release.first_s - release.start_s)) / period), 2)
+    few = max(round(max(_RAMP_S, 0.05 * (release.first_s - release.start_s)) / period), 2)
     first, last = (int(i) for i in np.searchsorted(time_s, (release.start_s, release.first_s)))
     part = moving_mean(smooth_n[first : last + few], few)
     if release.settled is None or part.size <= 3 * few:

@@ -41,6 +41,8 @@ DOUBT = frozenset(
         "pretension_not_settled",
         "hand_over_unseen",
         "hand_over_quiet",
+        "hand_over_small",
+        "hang_late",
         "lowering_unseen",
         "touched",
         "touch_seen",
