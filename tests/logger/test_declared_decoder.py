@@ -10,6 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 from declared_peers import FRAME, LINE, REGISTERS, crc16, frame_bytes, line_bytes
+from decoded_frames import singly
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -235,7 +236,7 @@ def plain(decoded: list[Decoded]) -> list[object]:
     """Without what follows from when the pieces came."""
     return [
         (r.index16, r.counts.tolist()) if isinstance(r, SampleFrame) else replace(r, received_ns=0)
-        for r in decoded
+        for r in singly(decoded)
         if not (isinstance(r, InfoFrame) or (isinstance(r, Fault) and r.kind == "jitter"))
     ]
 

@@ -122,8 +122,8 @@ def test_one_percent_corrupted_bytes(seed: int) -> None:
     truth = {i * 16_000: f for i, f in enumerate(sent)}
 
     decoder = open_decoder("binary")
-    got = [r for part in np.array_split(data, 997) for r in decoder.feed(part.tobytes(), 0)]
-    got = singly(got + decoder.finish(0))
+    decoded = [r for part in np.array_split(data, 997) for r in decoder.feed(part.tobytes(), 0)]
+    got = singly(decoded + decoder.finish(0))
     good = [r for r in got if isinstance(r, SampleFrame)]
     faults = [r for r in got if isinstance(r, Fault)]
 
