@@ -109,10 +109,11 @@ class BinaryFrameDecoder:
             came += [received_ns] * len(ended)
         if not parts:
             return []
-        raws: Sequence[bytes | Fault] | None = _all_sound(parts)
-        if raws is None:
-            raws = list(map(_unframe, parts, came))
-        return list(_read_in_order(raws, came))
+        sound = _all_sound(parts)
+        if sound is None:
+            return list(_read_in_order(list(map(_unframe, parts, came)), came))
+        alike = len(set(map(len, sound))) == 1
+        return list(_read_alike(sound, came) if alike else _read_in_order(sound, came))
 
     def finish(self, received_ns: int) -> list[Decoded]:
         """Report an unfinished frame when the link ends; forget it."""
@@ -180,18 +181,15 @@ def read_payload(payload: bytes, received_ns: int) -> Decoded:
 
 def _read_in_order(raws: Sequence[bytes | Fault], came: list[int]) -> Iterator[Decoded]:
     """Read frames of any kind, their CRC behind them, and pass on faults, in order."""
+    lengths = [0 if isinstance(raw, Fault) else len(raw) for raw in raws]
     begin = 0
-    for length, alike in itertools.groupby(map(_length, raws)):
+    for length, alike in itertools.groupby(lengths):
         end = begin + len(list(alike))
         if length:
             yield from _read_alike(raws[begin:end], came[begin:end])  # type: ignore[arg-type]
         else:
             yield from raws[begin:end]  # type: ignore[misc]
         begin = end
-
-
-def _length(raw: bytes | Fault) -> int:
-    return 0 if isinstance(raw, Fault) else len(raw)
 
 
 def _read_alike(raws: list[bytes], came: list[int]) -> Iterator[Decoded]:

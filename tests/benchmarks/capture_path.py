@@ -4,7 +4,8 @@ Run ``python tests/benchmarks/capture_path.py [--samples N] [--seconds S] [--rep
 Each reader is a process of its own behind a pseudo-terminal; only its own processor time counts,
 from the open port to the last sample stored and, for ours, the logbook closed. All readers take
 turns, K times over, and the least time of each counts, as other work on the machine only adds.
-The sender answers requests as a cell does, so that ours stops as it stops in the field.
+The sender answers requests as a cell does, so that ours stops as it stops in the field. The
+plain path gets a tenth of the samples: it has no costs but those of its lines, and takes long.
 
 *flood*: the sender writes as fast as the port takes it: samples per processor second.
 *paced*: 4000 samples/s in real time: processor time per second of recording.
@@ -246,17 +247,19 @@ def batched(pieces: list[bytes]) -> list[bytes]:
 def compare(samples: int, seconds: float, per_frame: int, repeat: int) -> dict[str, Any]:
     """Run every path so many times; figures and ratios of the least time of each."""
     binary, lines = binary_pieces(samples, per_frame), line_pieces(samples, per_frame)
+    n_of = dict.fromkeys(PATHS, samples)
+    n_of["plain"] = max(samples // 10 // per_frame, 1) * per_frame
     n_paced = int(seconds * RATE_HZ)
     pieces = binary_pieces(n_paced, per_frame)
     flood: dict[str, dict[str, float]] = {}
     paced: dict[str, dict[str, float]] = {}
     for _ in range(repeat):
         for path in PATHS:
-            sent = batched(binary if path in BINARY else lines)
-            keep_least(flood, path, run(path, sent, samples))
+            sent = batched(binary if path in BINARY else lines[: -(-n_of[path] // per_frame)])
+            keep_least(flood, path, run(path, sent, n_of[path]))
         for path in BINARY:
             keep_least(paced, path, run(path, pieces, n_paced, paced_s=per_frame / RATE_HZ))
-    rate = {path: samples / flood[path]["cpu_s"] for path in PATHS}
+    rate = {path: n_of[path] / flood[path]["cpu_s"] for path in PATHS}
     csv_bytes = flood["buffered"]["bytes"] / samples
     return {
         "samples": samples,
