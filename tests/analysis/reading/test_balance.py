@@ -16,8 +16,6 @@ from analysis.reading.trace import Chain, make_trace
 from logger.simcell.scenario import load_scenario
 from logger.simcell.world import LoweringTruth, make_world
 
-pytestmark = pytest.mark.no_cover
-
 HISTORY_S = 10.0
 AFTER_S = 1.5
 SHARES = [round(0.85 + 0.01 * i, 2) for i in range(46)]
@@ -47,6 +45,7 @@ def measured_world(factor: float, rate_hz: float, seed: int) -> list[Measured]:
     return out
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize(
     "rate_hz", [1000.0, *(pytest.param(hz, marks=pytest.mark.slow) for hz in (320.0, 4000.0))]
 )
@@ -83,6 +82,7 @@ def drawn(share: float, seed: int) -> tuple[Piece, Made]:
     return piece, make(piece, random_cell(piece, rng), seed)
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("share", SHARES)
 def test_made_pieces_near_balance(share: float, seed: int) -> None:
