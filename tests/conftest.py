@@ -1,4 +1,4 @@
-"""Where coverage is counted.
+"""Where coverage is counted, and that drawn examples are not timed.
 
 On Python 3.11 counting makes Python code up to three times slower, so the default tests run without
 it, and those that go through the code run once more for the count. Left out of the count, by the
@@ -11,6 +11,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# A loaded machine must not fail a test: nothing here depends on how long drawing takes.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 WHOLE_PROCESSES = ("capture", "durability")
 
