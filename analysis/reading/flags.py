@@ -6,13 +6,14 @@ not: drop or correct anything.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
 
 from analysis.reading.chronicle import Chronicle
 from analysis.reading.phases import Story
-from analysis.reading.trace import Gap, Trace, is_clipped
+from analysis.reading.trace import FloatArray, Gap, Trace, is_clipped
 from analysis.reading.uncertainty import PeakLoss
 
 FLAG_WORDS: Final[dict[str, str]] = {
@@ -55,7 +56,10 @@ _LONG_HANG_S: Final = 9.0
 _LATE_S: Final = 6.0
 _SMALL_SHARE: Final = 0.1
 _LARGEST_TURN: Final = 0.3
-_EDGE_S: Final = 0.01
+_EDGES_S: Final = (0.01, 0.03)
+_SWING_S: Final = 0.5
+_BEGAN: Final = 1.5
+_NEARLY: Final = 0.95
 _EDGE_RISE: Final = 0.02
 
 
@@ -233,22 +237,49 @@ def gap_in_peak(trace: Trace, story: Story, *, peak_s: float, loss: PeakLoss) ->
 
 
 def _could_hide(trace: Trace, story: Story, gap: Gap, peak_s: float) -> bool:
-    """Whether the force beside a gap, going on as it did, would pass the largest seen."""
+    """Whether what stands beside a gap lets a force in it pass the largest seen.
+
+    Either the force, going on as it did, would pass it; or the piece swings below its hang
+    after the gap and did not before: the jerk that began it was at least as far above.
+    """
     peak = float(story.force_n[min(int(np.searchsorted(trace.time_s, peak_s)), trace.n - 1)])
-    few = max(round(_EDGE_S / trace.period_s), 2)
     left = int(np.searchsorted(trace.time_s, gap.start_s, side="right"))
     right = int(np.searchsorted(trace.time_s, gap.end_s))
-    sides = (
-        story.force_n[max(left - 3 * few, 0) : left],
-        story.force_n[right : right + 3 * few][::-1],
-    )
-    for part in sides:
-        if part.size < 3 * few:
-            continue
-        edge, before = float(part[-few:].mean()), float(part[:few].mean())
-        rise = edge - before
-        clear = max(5.0 * story.noise_n, _EDGE_RISE * peak)
-        ahead_n = rise / (2.0 * few * trace.period_s) * (gap.end_s - gap.start_s) / 2.0
-        if rise > clear and edge + ahead_n > peak:
-            return True
-    return False
+    before, after = story.force_n[:left], story.force_n[right:]
+    seconds = gap.end_s - gap.start_s
+    for edge_s in _EDGES_S:
+        few = max(round(edge_s / trace.period_s), 2)
+        for part in (before[-3 * few :], after[: 3 * few][::-1]):
+            if part.size == 3 * few and _leads_past(
+                part, few, trace.period_s, seconds, peak, story
+            ):
+                return True
+    return _began_in(before, after, trace, story, peak)
+
+
+def _leads_past(
+    part: FloatArray, few: int, period_s: float, seconds: float, peak_n: float, story: Story
+) -> bool:
+    """Whether the force, going on up to the middle of the gap as it did, passes the peak."""
+    edge = float(part[-few:].mean())
+    rise = edge - float(part[:few].mean())
+    noise = 5.0 * story.noise_n / math.sqrt(max(few / 3.0, 1.0))
+    ahead_n = rise / (2.0 * few * period_s) * seconds / 2.0
+    return rise > max(noise, _EDGE_RISE * peak_n) and edge + ahead_n > peak_n
+
+
+def _began_in(
+    before: FloatArray, after: FloatArray, trace: Trace, story: Story, peak_n: float
+) -> bool:
+    """Whether a swing that stands after a gap, and not before, reaches the peak above the hang."""
+    hang = story.hang
+    few = round(_SWING_S / trace.period_s)
+    if hang is None or before.size < few or after.size < few:
+        return False
+    first, last = np.searchsorted(trace.time_s, (hang.start_s, hang.end_s))
+    if last <= first:
+        return False
+    level = float(np.median(story.force_n[first:last]))
+    low = level - float(after[:few].min())
+    was = float(np.abs(before[-few:] - level).max())
+    return low > _BEGAN * was and level + low > _NEARLY * peak_n
