@@ -8,8 +8,9 @@ Notes
 A swinging piece pulls harder on the mean than it weighs. With T = W(3 cos θ − 2 cos θ₀)
 (Hibbeler, Dynamics, circular motion without friction; ``physics.md`` §6) the tension goes
 from W cos θ₀ at the ends to W(3 − 2 cos θ₀) below, twice in each swing, so that
-W = (T_max + 2 T_min)/3, whatever θ₀. Against the middle of the pulse that is a third of its
-amplitude less.
+W = (T_max + 2 T_min)/3, whatever θ₀. Against the middle of a small pulse that is a third of
+its amplitude less; the sine that is fitted to the rounder pulse of a wide swing needs a little
+less than that (:func:`excess_share`).
 """
 
 from __future__ import annotations
@@ -27,8 +28,9 @@ _NEAR: Final = 0.15
 """A pendulum of 60° to either side swings 7 % slower than a small one; lengths are ± 2 %."""
 _LEAST_SHARE: Final = 0.003
 _OTHER_MOTION: Final = 1.0 / 6.0
-_NO_SINE: Final = 0.06
-"""The pulse of a wide swing is no sine: at 45° the correction is 6 % of itself too large."""
+_WIDE: Final = (0.040, 0.028)
+"""What a sine fitted to the exact tension lacks, up to 65° to either side (own integration)."""
+_NO_SINE: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,26 @@ def pulse_hz(rope: RopeInPlay) -> float:
     """
     below_m = rope.lead_m if rope.legs == 1 else 0.5 * rope.lead_m * rope.leg_cos
     return math.sqrt(G_M_PER_S2 / below_m) / math.pi
+
+
+def excess_share(pulse: float) -> float:
+    """By what share of the level a piece weighs less than the level its tension pulses about.
+
+    Parameters
+    ----------
+    pulse : float
+        Amplitude of the sine fitted to the tension over its level.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> [round(excess_share(p), 4) for p in (0.03, 0.317, 0.57)]
+    [0.01, 0.1008, 0.1718]
+    """
+    return pulse / 3.0 - pulse**2 * (_WIDE[0] + _WIDE[1] * pulse)
 
 
 def pendulum_hang(
@@ -84,7 +106,7 @@ def pendulum_hang(
     if ring is None or abs(ring.frequency_hz / usual - 1.0) > _NEAR:
         return None
     middle_s = 0.5 * (ring.start_s + ring.end_s)
-    excess = ring.amplitude_at(middle_s) / 3.0
+    excess = ring.level_n * excess_share(ring.amplitude_at(middle_s) / ring.level_n)
     if ring.amplitude_n > most_share * ring.level_n:
         return None
     if excess < _LEAST_SHARE / 3.0 * ring.level_n:
