@@ -39,7 +39,7 @@ def test_a_jerk_lost_in_a_gap_makes_the_peak_a_lower_bound() -> None:
 
 def test_a_gap_before_a_small_swing_hides_no_peak() -> None:
     time_s, force, at = jerked(150.0)
-    kept = (time_s < at) | (time_s > at + 0.375)
+    kept = (time_s < at) | (time_s > at + 0.25)
     found = read_features(make_trace(time_s[kept], force[kept]))
     assert "gap" in found.flags
     assert "gap_in_peak" not in found.flags
