@@ -188,10 +188,12 @@ class SerialTransport:
         assert port is not None  # noqa: S101
         try:
             while not self._stopping.is_set():
-                data = port.read(1)
-                if data:
+                waiting = port.in_waiting
+                data = port.read(waiting or 1)
+                if data and not waiting:  # it waited for the first byte: take what came with it
                     waiting = port.in_waiting
                     data = data + port.read(waiting) if waiting else data
+                if data:
                     deliver(data, self._clock.boot_ns())
         except (OSError, TypeError) as error:
             return str(error)
