@@ -6,9 +6,10 @@ Codec 2 (written)
 -----------------
 *Counts*: the first count, 32 bits, little-endian. Then each other count minus the one before,
 modulo 2³², taken as signed number s and stored as 2s, or -2s - 1 if negative; little-endian; all
-lowest bytes, then all second bytes and so on up to the highest that is not all 0; zlib level 1.
-Neighbouring counts differ little, so most chunks hold two bytes of each, and noise of a few
-counts one.
+lowest bytes, then all second bytes and so on up to the highest that is not all 0. Before them
+one byte: 1 if the lowest bytes stand as they are, as noise does not compress, and zlib (level 1)
+begins behind them, 0 if it begins with them. Neighbouring counts differ little, so most chunks
+hold two bytes of each, and noise of a few counts one.
 
 Codec 1 (read; written until 2026-11-26)
 ----------------------------------------
@@ -45,6 +46,9 @@ __all__ = [
 
 CODEC: Final = 2
 """What is written."""
+_COUNTS_HEAD: Final = 5
+_NOISE: Final = 64
+"""Where 7 of 8 folded differences reach so far, their lowest bytes are as good as random."""
 _HEADER: Final = struct.Struct("<7q")
 
 
@@ -183,7 +187,9 @@ def pack_counts(counts: CountArray) -> bytes:
     folded = ((step << 1) ^ (step >> 31)).view("<u4")
     size = (int(np.bitwise_or.reduce(folded)).bit_length() + 7) // 8
     planes = folded.view(np.uint8).reshape(len(folded), 4).T[:size]
-    return plain[:1].tobytes() + _deflate(planes.tobytes())
+    as_is = int(size > 1 and 8 * np.count_nonzero(folded < _NOISE) < len(folded))
+    head: bytes = plain[:1].tobytes() + bytes([as_is]) + planes[:as_is].tobytes()
+    return head + _deflate(planes[as_is:].tobytes())
 
 
 def unpack_counts(packed: bytes, n: int) -> CountArray:
@@ -194,9 +200,13 @@ def unpack_counts(packed: bytes, n: int) -> CountArray:
     CodecError
         The bytes are not ``n`` packed counts.
     """
-    plain = _inflate(packed[4:], 4 * (n - 1))
+    if len(packed) < _COUNTS_HEAD or packed[4] > 1:
+        raise CodecError(f"{len(packed)} bytes do not begin as packed counts do")
+    begin = _COUNTS_HEAD + packed[4] * (n - 1)
+    plain = packed[_COUNTS_HEAD:begin]
+    plain += _inflate(packed[begin:], 4 * (n - 1) - len(plain))
     size, rest = divmod(len(plain), n - 1) if n > 1 else (0, len(plain))
-    if rest or len(packed) < 4:
+    if rest:
         raise CodecError(f"unpacks to {len(plain)} bytes, expected up to 4 for each of {n} counts")
     folded = np.zeros((n - 1, 4), dtype=np.uint8)
     folded[:, :size] = np.frombuffer(plain, dtype=np.uint8).reshape(size, n - 1).T

@@ -39,13 +39,18 @@ def pack_2(counts: Sequence[int]) -> bytes:
     """As codec 2 stores counts."""
     folded = [2 * s if s >= 0 else -2 * s - 1 for s in steps_of(counts[1:], counts[0])]
     size = (max(folded, default=0).bit_length() + 7) // 8
-    return (counts[0] % 2**32).to_bytes(4, "little") + zlib.compress(in_planes(folded, size), 1)
+    planes = in_planes(folded, size)
+    first = (counts[0] % 2**32).to_bytes(4, "little")
+    if size > 1 and 8 * sum(number < 64 for number in folded) < len(folded):
+        return first + b"\1" + planes[: len(folded)] + zlib.compress(planes[len(folded) :], 1)
+    return first + b"\0" + zlib.compress(planes, 1)
 
 
 def unpack_2(packed: bytes, n: int) -> list[int]:
     """Counts that codec 2 stored."""
     counts = [int.from_bytes(packed[:4], "little", signed=True)]
-    for folded in out_of_planes(zlib.decompress(packed[4:]), n - 1):
+    begin = 5 + packed[4] * (n - 1)
+    for folded in out_of_planes(packed[5:begin] + zlib.decompress(packed[begin:]), n - 1):
         step = -(folded + 1) // 2 if folded % 2 else folded // 2
         counts.append((counts[-1] + step + 2**31) % 2**32 - 2**31)
     return counts

@@ -52,8 +52,9 @@ def test_counts_come_back(counts: np.ndarray) -> None:
 @given(counts_arrays)
 def test_counts_are_stored_as_the_twin_stores_them(counts: np.ndarray) -> None:
     packed, twin = codec.pack_counts(counts), pack_2(counts.tolist())
-    assert packed[:4] == twin[:4]
-    assert zlib.decompress(packed[4:]) == zlib.decompress(twin[4:])
+    begin = 5 + packed[4] * (len(counts) - 1)
+    assert packed[:begin] == twin[:begin]
+    assert zlib.decompress(packed[begin:]) == zlib.decompress(twin[begin:])
     assert unpack_2(packed, len(counts)) == counts.tolist()
     assert codec.unpack_counts(twin, len(counts)).tolist() == counts.tolist()
 
@@ -123,12 +124,15 @@ def sealed(chunk: Chunk, **changes: object) -> Chunk:
         ({"n": 49}, "unpacks to 49 bytes, expected up to 4 for each of 49"),
         ({"n": 51}, "unpacks to 49 bytes, expected up to 4 for each of 51"),
         ({"n": 1}, "unpacks to 1 bytes, expected 0"),
-        ({"counts": b"no zlib"}, "do not unpack"),
-        ({"counts": b"\0\0\0"}, "unpacks to"),
-        ({"counts": b""}, "unpacks to"),
+        ({"counts": b"1234\0no zlib"}, "do not unpack"),
+        ({"counts": b"1234\2no zlib"}, "do not begin as packed counts do"),
+        ({"counts": b"1234"}, "4 bytes do not begin"),
+        ({"counts": b""}, "0 bytes do not begin"),
+        ({"counts": b"1234\1" + bytes(20)}, "unpacks to"),
+        ({"counts": b"1234\1" + bytes(49) + zlib.compress(bytes(10**6))}, "unpacks to 148 bytes"),
         ({"counts": codec.pack_counts(np.arange(50, dtype=np.int32))[:-3]}, "unpacks to"),
         ({"counts": codec.pack_counts(np.arange(50, dtype=np.int32)) + b"!"}, "unpacks to"),
-        ({"counts": bytes(4) + zlib.compress(bytes(10**6))}, "unpacks to 197 bytes"),
+        ({"counts": bytes(5) + zlib.compress(bytes(10**6))}, "unpacks to 197 bytes"),
         ({"n": 3, "counts": codec.pack_counts(np.zeros(3, np.int32))}, "frame table holds 50"),
         ({"codec": 1, "counts": pack_1(range(49))}, "unpacks to 196 bytes, expected 200"),
         ({"codec": 1, "counts": pack_1(range(51))}, "unpacks to 201 bytes, expected 200"),
