@@ -314,6 +314,8 @@ class _Search:
                 f"The limb would need more than {MOST_CUTS} pieces, or pieces shorter than "
                 f"{SHORTEST_M:g} m."
             )
+        elif equal == len(lengths) == 1:
+            said = f"Whole limb: in one piece of {self.total_m:.2f} m, not heavier than {capped}."
         else:
             said = (
                 f"Whole limb: in {equal} of equal length ({self.total_m / equal:.2f} m; the butt piece "

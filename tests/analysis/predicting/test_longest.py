@@ -176,6 +176,7 @@ def test_a_limit_never_reached_on_the_limb() -> None:
     assert found.statement.startswith("No entered working limit is reached up to the whole limb")
     assert found.cuts is not None
     assert (found.cuts.equal, found.cuts.by_taper_m) == (1, (8.0,))
+    assert found.cuts.said.startswith("Whole limb: in one piece of 8.00 m, not heavier than")
 
 
 def test_a_limit_below_the_static_load_is_a_finding() -> None:
