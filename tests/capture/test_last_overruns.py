@@ -18,11 +18,11 @@ def test_a_recorder_that_slept_until_the_end_knows_what_it_missed(tmp_path: Path
         Recorder(logbook, "--cell", cell.url, *CALIBRATION) as recorder,
     ):
         recorder.wait_for_samples(1000)
-        recorder.freeze(1.2)
+        recorder.freeze(lambda: cell.lost(Fate.OVERRUN) > 2000)
         assert recorder.stop() == 0, recorder.errors()
         sent = cell.end()
     overrun = sent.lost(Fate.OVERRUN)
-    assert overrun > 1000
+    assert overrun > 2000
     (stream,) = well(logbook).streams
     assert stream.missing == overrun
     assert stream.fault_kinds == {"device_overrun": overrun}

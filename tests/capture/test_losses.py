@@ -30,12 +30,12 @@ def test_a_reader_that_sleeps_finds_exactly_the_overrun_of_the_device(tmp_path: 
         Recorder(logbook, "--cell", cell.url, *CALIBRATION) as recorder,
     ):
         recorder.wait_for_samples(1000)
-        recorder.freeze(1.2)
+        recorder.freeze(lambda: cell.lost(Fate.OVERRUN) > 2000)
         recorder.wait_for_samples(max(recorder.acks().values()) + 12_000)
         assert recorder.stop() == 0, recorder.errors()
         sent = cell.end()
     overrun = sent.lost(Fate.OVERRUN)
-    assert overrun > 1000
+    assert overrun > 2000
     (stream,) = well(logbook).streams
     assert stream.missing == overrun
     assert stream.fault_kinds == {"device_overrun": overrun}

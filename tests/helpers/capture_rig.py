@@ -29,12 +29,12 @@ QUIET_WORLD = '[signal]\nkind = "sine"\nlevel_n = 400.0\namplitude_n = 300.0\npe
 LATENCY_NS = 2_000_000
 
 
-def wait_until(passed: Callable[[], bool], limit_s: float = 60.0) -> None:
+def wait_until(passed: Callable[[], bool], limit_s: float = 60.0, pause_s: float = 0.005) -> None:
     """Ask again and again; fail when the limit is over."""
     deadline = time.monotonic() + limit_s
     while not passed():
         assert time.monotonic() < deadline, "waited too long"
-        time.sleep(0.005)
+        time.sleep(pause_s)
 
 
 class Child:
@@ -80,6 +80,10 @@ class Cell(Child):
     @property
     def url(self) -> str:
         return f"serial:{self.link}"
+
+    def lost(self, fate: Fate) -> int:
+        """Samples of that fate in the record as far as it is written."""
+        return read_sent(self.sent_path).lost(fate)
 
     def say(self, word: str) -> None:
         assert self.process.stdin is not None
@@ -147,11 +151,13 @@ class Recorder(Child):
         self.process.kill()
         self.process.wait()
 
-    def freeze(self, seconds: float) -> None:
-        """Stop the whole process for a while: nobody reads the port."""
+    def freeze(self, passed: Callable[[], bool]) -> None:
+        """Stop the whole process, so that nobody reads the port, until something has come to pass."""
         os.kill(self.process.pid, signal.SIGSTOP)
-        time.sleep(seconds)
-        os.kill(self.process.pid, signal.SIGCONT)
+        try:
+            wait_until(passed, pause_s=0.05)
+        finally:
+            os.kill(self.process.pid, signal.SIGCONT)
 
 
 def frames_of(sent: SentRecord, boot: int = 0, fate: Fate | None = Fate.SENT) -> NDArray[np.int64]:
