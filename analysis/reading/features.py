@@ -281,7 +281,7 @@ class _Reading:
 
     def wander(self, means: FloatArray, period_s: float) -> float:
         """Give the standard uncertainty from slow changes, which a crowded part hides."""
-        n = max(round(period_s / self.story.blocks.width_s), 1)
+        n = max(round(max(period_s, STILL_S) / self.story.blocks.width_s), 1)
         if means.size < n + 2:
             return 0.0
         slow = np.convolve(means, np.full(n, 1.0 / n), mode="valid")

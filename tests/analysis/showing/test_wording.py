@@ -168,7 +168,7 @@ def test_remarks_tell_gaps_faults_and_what_was_noted(tmp_path: Path) -> None:
     assert "Faults noted meanwhile: bad crc 3." in remarks
     assert "Discarded: left out of comparisons by a person." in remarks
     assert said(found, "Lowering")["note"] == "stem moved"
-    assert overview_row(found, "kN")[7] == "touched, gap, discarded"
+    assert overview_row(found, "kN")[7] == "hang late, touched, gap, discarded"
     assert tuple(remarks[-2:]) == STANDING
     assert len(set(remarks)) == len(remarks)
 
