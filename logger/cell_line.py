@@ -337,7 +337,7 @@ class CellLine:
         if stream is None or not self._known:
             return
         self._hub.record(StatusNoted(stream.id, status))
-        self._note_counted(self._counters.take(status, stream.not_sent))
+        self._note_counted(self._counters.take(status, stream.not_sent, stream.next_index))
 
     def _note_counted(self, faults: list[Fault]) -> None:
         self._note_all(faults)

@@ -52,7 +52,7 @@ class Counters:
 
     Nobody knows how many of the overruns in a stream's first status happened before the stream.
     Those are the stream's that it is seen to miss by then, or is found to miss until the next
-    status or its end: a status can be heard before the frame that shows the hole.
+    status after a frame, or its end: statuses can be heard before the frame that shows the hole.
 
     Attributes
     ----------
@@ -60,13 +60,15 @@ class Counters:
         Samples that the last status, or the end, has added.
     """
 
-    __slots__ = ("_clipped", "_earlier", "_missing", "_overruns", "gained_overruns")
+    __slots__ = (
+        "_clipped", "_earlier", "_missing", "_next_index", "_overruns", "_since", "gained_overruns",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.gained_overruns = 0
         self._overruns: int | None = None
         self._clipped: int | None = None
-        self._earlier = self._missing = 0
+        self._earlier = self._missing = self._since = self._next_index = 0
 
     def booted(self) -> None:
         """Begin at zero: the device has just booted."""
@@ -78,7 +80,7 @@ class Counters:
         self._overruns = self._clipped = None
         self._earlier = 0
 
-    def take(self, status: StatusFrame, not_sent: int) -> list[Fault]:
+    def take(self, status: StatusFrame, not_sent: int, next_index: int) -> list[Fault]:
         """Compare with the status before.
 
         Parameters
@@ -87,14 +89,19 @@ class Counters:
             The newest.
         not_sent : int
             Samples missing in this stream that nothing else explains.
+        next_index : int
+            Index after the stream's last sample so far.
         """
         clipped = 0 if self._clipped is None else max(0, status.clipped - self._clipped)
         if self._overruns is None:
             overrun = min(status.overruns, not_sent)
             self._earlier, self._missing = status.overruns - overrun, not_sent
+            self._since, self._next_index = 0, next_index
         else:
             overrun = max(0, status.overruns - self._overruns)
-            overrun += self._shown_since(not_sent - overrun)
+            self._since += overrun
+            if next_index != self._next_index:
+                overrun += self._shown_since(not_sent)
         self._overruns, self._clipped = status.overruns, status.clipped
         self.gained_overruns = overrun
         return _faults(status.received_ns, overrun, clipped)
@@ -106,7 +113,7 @@ class Counters:
 
     def _shown_since(self, not_sent: int) -> int:
         """How many of the first status's overruns the stream has been found to miss since."""
-        shown = min(self._earlier, max(0, not_sent - self._missing))
+        shown = min(self._earlier, max(0, not_sent - self._missing - self._since))
         self._earlier = 0
         return shown
 

@@ -160,6 +160,22 @@ def test_a_first_status_that_is_heard_before_the_hole_it_counts_is_a_fault(
     assert overruns(bench) == [50]
 
 
+@pytest.mark.parametrize("before_stream", [0, 70])
+def test_two_statuses_that_are_heard_before_the_hole_make_one_whole_count(
+    bench: PipelineBench, cell: TellingCell, before_stream: int
+) -> None:
+    """Nobody read for a while: what waited in the device ends with both, the hole shows at the end."""
+    cell.samples(500)
+    bench.turn()
+    cell.next_index += 190
+    cell.status(overruns=before_stream + 190)
+    cell.next_index += 130
+    cell.overruns = before_stream + 320
+    end(bench)
+    assert sum(overruns(bench)) == 320
+    assert sum(item.n_missing for item in bench.items if isinstance(item, GapNoted)) == 320
+
+
 def test_a_hole_after_the_second_status_is_no_overrun_of_before_the_first(
     bench: PipelineBench, cell: TellingCell
 ) -> None:
@@ -238,11 +254,13 @@ def test_where_the_index_ends_is_known_over_its_wrap() -> None:
 
 def test_counters_begin_where_they_are_found_unless_the_device_has_just_booted() -> None:
     counters = Counters()
-    assert counters.take(StatusFrame(0, 50, 7, None, None, 1), not_sent=20)[0].n == 20
-    (gained,) = counters.take(StatusFrame(0, 50, 9, None, None, 2), not_sent=20)
+    assert (
+        counters.take(StatusFrame(0, 50, 7, None, None, 1), not_sent=20, next_index=100)[0].n == 20
+    )
+    (gained,) = counters.take(StatusFrame(0, 50, 9, None, None, 2), not_sent=20, next_index=100)
     assert (gained.kind, gained.n, counters.gained_overruns) == ("clipped", 2, 0)
     counters.booted()
-    (gained,) = counters.take(StatusFrame(0, 3, 0, None, None, 3), not_sent=0)
+    (gained,) = counters.take(StatusFrame(0, 3, 0, None, None, 3), not_sent=0, next_index=100)
     assert (gained.kind, gained.n, counters.gained_overruns) == ("device_overrun", 3, 3)
     counters.unknown()
-    assert counters.take(StatusFrame(0, 900, 90, None, None, 4), not_sent=0) == []
+    assert counters.take(StatusFrame(0, 900, 90, None, None, 4), not_sent=0, next_index=100) == []
