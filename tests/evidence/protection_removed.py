@@ -6,7 +6,8 @@ run there: they must fail, and the same tests must pass in an untouched copy. Wr
 
     python tests/evidence/protection_removed.py
 
-``--only TEXT`` runs the rows whose fault or protection contains TEXT and renews them only.
+The table is renewed row by row. ``--only TEXT`` runs the rows whose fault or protection contains
+TEXT.
 """
 
 from __future__ import annotations
@@ -82,18 +83,18 @@ def run(tree: Path, tests: tuple[str, ...]) -> Ran:
     return Ran(done.returncode == 0, failed[0].split("::", 1)[1] if failed else "")
 
 
-def write(rows: list[tuple[str, ...]], *, keep: bool) -> None:
-    """Write the table; with ``keep`` only the rows that were run are new."""
+def write(rows: list[tuple[str, ...]]) -> None:
+    """Renew the rows that were run; those of protections that are no longer listed go."""
     table = HERE / "protection_removed.csv"
-    new = {row[:2]: row for row in rows}
-    if keep and table.exists():
+    known = {row[:2]: row for row in rows}
+    if table.exists():
         with table.open(newline="") as file:
-            old = [tuple(row) for row in csv.reader(file)][1:]
-        rows = [new.pop(row[:2], row) for row in old] + list(new.values())
+            known = {(row[0], row[1]): tuple(row) for row in csv.reader(file)} | known
+    listed = [(removal.fault, removal.protection) for removal in REMOVALS]
     with table.open("w", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(COLUMNS)
-        writer.writerows(rows)
+        writer.writerows(known[key] for key in listed if key in known)
 
 
 def main() -> None:
@@ -117,8 +118,8 @@ def main() -> None:
             (removal.fault, removal.protection, " ".join(removal.tests), *said,
              without.first_failure)
         )  # fmt: skip
+        write(rows)
         print(f"{time.monotonic() - began:5.0f} s  {said}  {removal.protection}", flush=True)
-    write(rows, keep=bool(only))
     shown = sum(row[3:5] == ("passes", "FAILS") for row in rows)
     print(f"{shown} of {len(rows)} protections are shown to be needed by their tests")
 
