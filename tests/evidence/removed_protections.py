@@ -82,7 +82,7 @@ REMOVALS: tuple[Removal, ...] = (
     Removal(
         "kill -9 at random moments", "acknowledged only after COMMIT", LATE_COMMIT,
         (f"{DURABILITY}/test_killed.py::test_killed_at_a_few_random_moments",
-         f"{CAPTURE}/test_durability_of_recording.py::test_kill_9_loses_nothing_that_was_acknowledged[3]"),
+         f"{CAPTURE}/test_durability_of_recording.py::test_kill_9_loses_nothing_that_was_acknowledged[2]"),
     ),
     Removal(
         "power cut", "every commit of a recording is synced",
