@@ -189,6 +189,20 @@ def format_force(force_n: float, unit: ForceUnit = "kN", *, u_n: float | None = 
     return f"{value:z.{digits}f} ± {u:.{digits}f} {unit}"
 
 
+def format_stiffness(ea_n: float, unit: ForceUnit = "kN") -> str:
+    """Stiffness of a rope (force at a strain of one) in the user's unit: three digits, no more.
+
+    Examples
+    --------
+    >>> [format_stiffness(ea, "kN") for ea in (118_790.0, 12_345.0, 1_234_567.0)]
+    ['119 kN', '12.3 kN', '1230 kN']
+    >>> format_stiffness(118_790.0, "lbf")
+    '26700 lbf'
+    """
+    value = float(f"{from_si(ea_n, 'force', unit):.3g}")
+    return f"{value:.0f} {unit}" if abs(value) >= 100.0 else f"{value:.3g} {unit}"
+
+
 def format_length(length_m: float, unit: LengthUnit = "m") -> str:
     """Length in the user's unit.
 

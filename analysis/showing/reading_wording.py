@@ -10,7 +10,7 @@ from collections import Counter
 from typing import Final
 
 from analysis.reading.summary import Features
-from logger.units import ForceUnit, format_force, format_length
+from logger.units import ForceUnit, format_force, format_length, format_stiffness
 
 Rows = list[tuple[str, str]]
 
@@ -113,8 +113,10 @@ def _ring_rows(features: Features, unit: ForceUnit) -> Rows:
         )
     low, high = features.rope_ea_low_n, features.rope_ea_high_n
     if low is not None and high is not None:
-        point = "" if features.rope_ea_n is None else f"{format_force(features.rope_ea_n, unit)}, "
-        ends = f"{format_force(low, unit).removesuffix(f' {unit}')} to {format_force(high, unit)}"
+        ea_n = features.rope_ea_n
+        point = "" if ea_n is None else f"{format_stiffness(ea_n, unit)}, "
+        least = format_stiffness(low, unit).removesuffix(f" {unit}")
+        ends = f"{least} to {format_stiffness(high, unit)}"
         rows.append(
             ("rope EA, dynamic", f"{point}{ends} ({_SHEAVE[features.sheave or 'between']})")
         )
