@@ -21,9 +21,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.learning.rules import LEAD, Quantity
+from analysis.predicting.friction import efficiency_180
 from analysis.predicting.path import high_block, included_rad
 from analysis.reading.two_cells import Ratio, TwoCells
-from analysis.showing.two_cells import Cells
+from analysis.several_cells import Cells
 from logger.records import Rig
 
 NO_PAIR: Final = "the cells say nothing of the high block together"
@@ -58,35 +59,6 @@ class BlockSaid:
     measured: float | None
     reason: str
     x: Mapping[str, float]
-
-
-def efficiency_180(efficiency: float, wrap_rad: float) -> float:
-    """Bring an efficiency measured at a wrap to one of 180°.
-
-    Parameters
-    ----------
-    efficiency : float
-        T_low/T_high at the wrap; a little above 1 where noise says so.
-    wrap_rad : float
-        Angle through which the rope turned, above 0.
-
-    Returns
-    -------
-    float
-
-    Notes
-    -----
-    The inverse of ``predicting.friction.sheave_efficiency``:
-    (1 − η)/(1 + η) = (1 − η_θ)/√(1 + η_θ² − 2 η_θ cos θ).
-
-    Examples
-    --------
-    >>> round(efficiency_180(0.928, math.pi / 2), 3), round(efficiency_180(0.9, math.pi), 3)
-    (0.9, 0.9)
-    """
-    resultant = math.sqrt(1.0 + efficiency**2 - 2.0 * efficiency * math.cos(wrap_rad))
-    lost = (1.0 - efficiency) / resultant
-    return (1.0 - lost) / (1.0 + lost)
 
 
 def said_of_block(cells: Cells, rig: Rig | None) -> tuple[BlockSaid, ...]:

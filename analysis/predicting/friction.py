@@ -6,6 +6,8 @@ Must not: know about rigs or records.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -96,15 +98,33 @@ def to_the(ratio: FloatArray, motion: FloatArray) -> FloatArray:
     return np.asarray(ratio ** (float(first) if np.all(motion == first) else motion))
 
 
-def friction_angle(raise_n: ArrayLike, lower_n: ArrayLike) -> FloatArray:
-    """Friction μθ from the tensions that raise and lower the same piece, ½ ln(T_r/T_l).
+def efficiency_180(efficiency: float, wrap_rad: float) -> float:
+    """Bring an efficiency measured at a wrap to one of 180°.
+
+    Parameters
+    ----------
+    efficiency : float
+        T_low/T_high at the wrap; a little above 1 where noise says so.
+    wrap_rad : float
+        Angle through which the rope turned, above 0.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    The inverse of :func:`sheave_efficiency`:
+    (1 − η)/(1 + η) = (1 − η_θ)/√(1 + η_θ² − 2 η_θ cos θ).
 
     Examples
     --------
-    >>> round(float(friction_angle(98, 50)), 3)
-    0.336
+    >>> round(efficiency_180(0.928, math.pi / 2), 3), round(efficiency_180(0.9, math.pi), 3)
+    (0.9, 0.9)
     """
-    return np.asarray(0.5 * np.log(np.divide(raise_n, lower_n)), dtype=np.float64)
+    resultant = math.sqrt(1.0 + efficiency**2 - 2.0 * efficiency * math.cos(wrap_rad))
+    lost = (1.0 - efficiency) / resultant
+    return (1.0 - lost) / (1.0 + lost)
 
 
 def weight_bounds(fall_n: ArrayLike, efficiency: ArrayLike) -> tuple[FloatArray, FloatArray]:

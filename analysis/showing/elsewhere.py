@@ -25,7 +25,7 @@ from analysis.predicting.rig import State, station_place
 from analysis.reading.place_of_rig import station_at
 from analysis.reading.summary import Features
 from analysis.reading.two_cells import CellReading
-from analysis.showing.two_cells import ONE_CELL, Cells
+from analysis.several_cells import ONE_CELL, Cells
 from analysis.source import LoweringSource
 from logger.units import ForceUnit, format_force
 

@@ -17,8 +17,8 @@ from analysis.learning.compare import Comparison, compare_peak
 from analysis.learning.margins import Margin, State, margin_of
 from analysis.learning.why import Why, explain
 from analysis.reading.features import FLAG_WORDS, Features, read_features
+from analysis.several_cells import ONE_CELL, Cells, cells_of
 from analysis.showing.elsewhere import Elsewhere, loads_elsewhere
-from analysis.showing.two_cells import ONE_CELL, Cells, cells_of
 from analysis.source import LoweringSource
 from logger.records import Limit, Rig, piece_key
 

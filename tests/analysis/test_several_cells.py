@@ -17,9 +17,10 @@ from analysis.reading.features import read_features
 from analysis.reading.place import Place
 from analysis.reading.trace import make_trace
 from analysis.reading.two_cells import CellReading, TwoCells, compare_cells
+from analysis.several_cells import ONE_CELL, Cells
 from analysis.showing.elsewhere import elsewhere_rows, heading_of, loads_elsewhere
 from analysis.showing.report import review_lowering
-from analysis.showing.two_cells import ONE_CELL, Cells, cell_rows
+from analysis.showing.two_cells import cell_rows
 from analysis.source import LoweringSource, load_lowering
 from logger.commands.planning import store_sheet
 from logger.logbook.entries import LogbookEntries

@@ -14,11 +14,11 @@ from reference_physics import sheave_ratio
 
 from analysis.predicting.friction import (
     capstan_ratio,
-    friction_angle,
     sheave_efficiency,
     weight_bounds,
     wraps_ratio,
 )
+from analysis.reading.two_cells import friction_of_pair
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 
@@ -48,8 +48,8 @@ def test_nine_raise_and_lower_pairs() -> None:
     assert len(rows) == 9
     for row in rows:
         angle = math.radians(float(row["angle_deg"]))
-        found = friction_angle(float(row["t_raise_kgf"]), float(row["t_lower_kgf"])) / angle
-        assert float(found) == pytest.approx(float(row["mu_published"]), abs=0.006)
+        friction, _ = friction_of_pair(float(row["t_raise_kgf"]), float(row["t_lower_kgf"]))
+        assert friction / angle == pytest.approx(float(row["mu_published"]), abs=0.006)
 
 
 @pytest.mark.parametrize(("degrees", "expected"), [(180, 0.900), (90, 0.928), (60, 0.949)])
@@ -71,8 +71,8 @@ def test_sheave_limits() -> None:
 
 
 def test_pair_of_tensions_gives_back_the_contact() -> None:
-    ratio = capstan_ratio(0.21, 1.2)
-    assert float(friction_angle(1000.0 * ratio, 1000.0 / ratio)) == pytest.approx(0.21 * 1.2)
+    ratio = float(capstan_ratio(0.21, 1.2))
+    assert friction_of_pair(1000.0 * ratio, 1000.0 / ratio)[0] == pytest.approx(0.21 * 1.2)
 
 
 def test_a_fall_reading_only_bounds_the_weight() -> None:
