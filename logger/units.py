@@ -224,3 +224,14 @@ def format_seconds(time_s: float) -> str:
     """
     value, unit = (time_s, "s") if time_s >= 1.0 else (time_s * 1e3, "ms")
     return f"{float(f'{value:.2g}'):g} {unit}"
+
+
+def counted(n: int, noun: str) -> str:
+    """Give number and noun.
+
+    Examples
+    --------
+    >>> counted(1, "lowering"), counted(2, "lowering")
+    ('1 lowering', '2 lowerings')
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

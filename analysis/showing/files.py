@@ -18,7 +18,7 @@ from analysis.showing.report import Review
 from analysis.showing.ring_figure import draw_ringdown
 from analysis.showing.rules_figure import draw_pit
 from analysis.showing.wording import STANDING, groups_of, remarks_of, title_of
-from logger.units import ForceUnit
+from logger.units import ForceUnit, counted
 
 
 def write_figure(review: Review, path: Path, unit: ForceUnit) -> Path:
@@ -73,7 +73,7 @@ def write_compared(
     report = report_on(one for review in reviews if (one := _compared(review)) is not None)
     if report.overall is None:
         return []
-    said = f"{about}: {len(report.points)} lowering(s)"
+    said = f"{about}: {counted(len(report.points), 'lowering')}"
     drawn = {
         folder / "measured-predicted.png": draw_compared(report, said, unit),
         folder / "percentiles.png": draw_pit(season_of(report), said),
@@ -124,7 +124,7 @@ def write_page(
     names = ", ".join(job.name for job in jobs) or "no job"
     text = page_html(
         f"Lowerings: {names}",
-        f"{len(reviews)} lowering(s), measured beside predicted. Forces in {unit}; "
+        f"{counted(len(reviews), 'lowering')}, measured beside predicted. Forces in {unit}; "
         "± is the expanded uncertainty (k = 2).",
         [entry_of(review, unit, png) for review, png in zip(reviews, drawn, strict=True)],
         [" ".join(words) for words in (about, STANDING) if words],

@@ -23,7 +23,7 @@ from analysis.showing.page import Block, page_html
 from analysis.showing.report import Review
 from analysis.showing.wording import KINDS, STANDING, entered, local
 from logger.records import Guess
-from logger.units import ForceUnit, format_force, format_length
+from logger.units import ForceUnit, counted, format_force, format_length
 
 INVENTED: Final = "INVENTED: crew, site, tree and numbers are made up."
 _ABOUT_COMPARISON: Final = (
@@ -76,7 +76,7 @@ def job_html(report: JobReport, unit: ForceUnit, origin: str) -> str:
     when = f" {job.date}." if job.date else ""
     return page_html(
         f"Job {job.name}",
-        f"Crew {job.crew}.{when} {len(report.reviews)} lowering(s), measured beside predicted. "
+        f"Crew {job.crew}.{when} {counted(len(report.reviews), 'lowering')}, measured beside predicted. "
         f"Forces in {unit}; ± is the expanded uncertainty (k = 2).",
         [entry_of(review, unit, png_of(review, unit)) for review in report.reviews],
         [" ".join(words) for words in (about, STANDING) if words],
@@ -163,7 +163,7 @@ def _comparison(report: JobReport, unit: ForceUnit) -> Block:
     return Block(
         "comparison",
         title,
-        words=(f"{len(report.compared)} lowering(s): {told}.", *_ABOUT_COMPARISON),
+        words=(f"{counted(len(report.compared), 'lowering')}: {told}.", *_ABOUT_COMPARISON),
         head=head,
         rows=[_comparison_row(review, unit) for review in report.compared],
         picture_png=_png(draw_comparison(report.compared)),

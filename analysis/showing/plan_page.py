@@ -31,7 +31,7 @@ from analysis.showing.rig_drawing import draw_rig, swatch
 from analysis.showing.rig_picture import RigPicture, rig_picture
 from analysis.showing.rig_wording import METHODS, STANDING, place_words
 from logger.records import Job
-from logger.units import format_force
+from logger.units import counted, format_force
 
 _PRINT_CSS: Final = """
 @media print {
@@ -105,7 +105,7 @@ def write_plan_page(plans: Sequence[Plan], job: Job, path: Path, units: Units, o
     about = [f"INVENTED: {job.note}"] if _invented(job) else []
     text = page_html(
         f"Before the cut: {job.name}",
-        f"{len(plans)} piece(s). Estimates made before the cut; ± is the expanded uncertainty (k = 2).",
+        f"{counted(len(plans), 'piece')}. Estimates made before the cut; ± is the expanded uncertainty (k = 2).",
         [_entry(plan, job, units) for plan in plans],
         [*about, STANDING],
         f"Made by ropetally from {origin}.",

@@ -24,8 +24,9 @@ import click
 
 from logger.commands.acknowledged import PrintedAcks, read_back
 from logger.commands.output import json_option, logbook_argument, print_json, units_option
-from logger.commands.status import CAUTION, cell_line, counted, disk_state, losses
+from logger.commands.status import CAUTION, cell_line, disk_state, losses
 from logger.errors import InputError, LoggerError
+from logger.units import counted
 
 if TYPE_CHECKING:
     from logger.clock import Clock

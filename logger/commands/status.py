@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from logger.units import ForceUnit, format_force, format_seconds
+from logger.units import ForceUnit, counted, format_force, format_seconds
 
 if TYPE_CHECKING:
     from logger.live import CellView, Snapshot
@@ -65,14 +65,3 @@ def losses(samples: int, missing: int, gaps: int, faults: int) -> str:
     """
     missed = f"{missing} missing in {counted(gaps, 'gap')}"
     return f"{counted(samples, 'sample')}, {missed}, {counted(faults, 'fault')}"
-
-
-def counted(n: int, noun: str) -> str:
-    """Give number and noun.
-
-    Examples
-    --------
-    >>> counted(1, "lowering"), counted(2, "lowering")
-    ('1 lowering', '2 lowerings')
-    """
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
