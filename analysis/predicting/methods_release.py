@@ -31,7 +31,6 @@ from analysis.predicting.methods_inputs import (
     hinge_draws,
 )
 from analysis.predicting.pretension import OFFSET_SHARE_LIMIT, first_extreme_n, offset_peaks_n
-from logger.units import counted
 
 FloatArray = NDArray[np.float64]
 
@@ -121,7 +120,7 @@ def _in_time(
     said, warning = "simulated in time, the hinge gone at once", ""
     if hinge is not None:
         said = (
-            f"simulated in time, the hinge gone in {counted(len(hinge[0]), 'stage')} as written, times "
+            f"simulated in time, the hinge gone in {len(hinge[0])} stage(s) as written, times "
             f"± {200 * HINGE_TIME_REL_U:.0f} %, parts left ± {2 * HINGE_LEFT_U:.1f}"
         )
         warning = "the hinge is taken to give in stages, as written; gone at once it pulls harder"

@@ -37,7 +37,7 @@ from analysis.showing.style import (
     TITLE_PT,
     WIDTH_IN,
 )
-from logger.units import counted, format_force, from_si
+from logger.units import format_force, from_si
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,9 +149,7 @@ def key_rows(picture: Picture, top: tuple[float, float]) -> list[KeyRow]:
         rows.append(KeyRow(swatch, f"{line.label}{place}"))
     if picture.trace.gaps:
         patch = Patch(facecolor="white", edgecolor=QUIET, hatch="xxx", lw=0.8)
-        rows.append(
-            KeyRow(patch, f"{counted(len(picture.trace.gaps), 'gap')}: samples are missing")
-        )
+        rows.append(KeyRow(patch, f"{len(picture.trace.gaps)} gap(s): samples are missing"))
     if picture.phases:
         names = "  ".join(f"{i}\u00a0{span.name}" for i, span in enumerate(picture.phases, 1))
         rows.append(KeyRow(Patch(facecolor="#cfcfca", lw=0), f"phases: {names}"))

@@ -16,14 +16,7 @@ from analysis.showing.page_units import Units
 from analysis.showing.pretension_wording import ground_hand, hinge_rows
 from analysis.showing.rig_wording import METHODS, margin_words, not_judged, place_words
 from logger.records import Guess
-from logger.units import (
-    LengthUnit,
-    counted,
-    format_force,
-    format_length,
-    from_si,
-    uncertainty_decimals,
-)
+from logger.units import LengthUnit, format_force, format_length, from_si, uncertainty_decimals
 
 Rows = list[tuple[str, str]]
 Groups = list[tuple[str, Rows]]
@@ -194,7 +187,7 @@ def _stages(plan: Plan, units: Units) -> Rows:
     stages = () if plan.piece.release is None else plan.piece.release.stages
     if not stages or not plan.told["simulated"]:
         return []
-    said = f"gives in {counted(len(stages), 'stage')} as written"
+    said = f"gives in {len(stages)} stage(s) as written"
     at_once = plan.told.get("hinge_at_once_n")
     if at_once is None:
         return [("hinge", f"{said}; gone at once it can pull harder")]

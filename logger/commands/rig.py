@@ -16,7 +16,7 @@ from logger.commands.output import json_option, length_option, print_json, units
 from logger.commands.targets import FIGURE
 from logger.errors import InputError
 from logger.records import Limit, Piece, Rig, Sheet
-from logger.units import ForceUnit, LengthUnit, counted, parse
+from logger.units import ForceUnit, LengthUnit, parse
 
 if TYPE_CHECKING:
     from analysis.predicting.piece import PieceEstimate
@@ -70,7 +70,7 @@ def check(sheet: Path, units: str, lengths: str, as_json: bool) -> None:
         for line in found.remarks:
             click.echo(f"caution: {line}")
         n = len(found.problems)
-        click.echo(f"{sheet}: {counted(n, 'problem')}, {counted(len(found.remarks), 'caution')}")
+        click.echo(f"{sheet}: {n} problem(s), {len(found.remarks)} caution(s)")
     if found.problems:
         raise click.exceptions.Exit(FOUND)
 
