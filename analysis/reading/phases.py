@@ -26,23 +26,20 @@ from analysis.reading.filters import (
     noise_sd,
     runs,
     smallest_step,
-    window_range,
 )
+from analysis.reading.hanging import HangSearch
 from analysis.reading.levels import (
-    STILL_S,
     Plateau,
     Zero,
-    find_plateaus,
     find_slack,
     find_zero,
     settle_on,
 )
 from analysis.reading.release import Release, past_ramp, quiet_release, stuck_release, time_release
 from analysis.reading.steps import Step, choose, choose_stuck, make_step, real_levels
-from analysis.reading.stirring import stirred_s
 from analysis.reading.stretches import Hang, Phase, PhaseName, hang_marks, on_the_way, release_marks
 from analysis.reading.swing_release import swing_release
-from analysis.reading.swinging import can_follow, follow_swing, swing_s
+from analysis.reading.swinging import swing_s
 from analysis.reading.trace import FloatArray, Trace, is_clipped
 from analysis.reading.winching import find_strokes
 
@@ -52,11 +49,6 @@ DROPS: Final = frozenset({"snubbed_drop", "let_run_drop"})
 _BLOCK_S: Final = 0.05
 _SMOOTH_S: Final = 0.01
 _DOWN_S: Final = 1.0
-_CALM_SHARE: Final = 0.025
-_SHORTEST_HANG_S: Final = 0.6
-_SETTLES_S: Final = 1.2
-_WANDERS_S: Final = 0.6
-_WILD_SHARE: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +108,9 @@ def tell(trace: Trace) -> Story:
     smooth_of = max(int(_SMOOTH_S * trace.rate_hz), 1)
     smooth = moving_mean(force, smooth_of)
     ceiling_n = float(force.max()) if is_clipped(trace) else math.inf
-    reader = _Reader(trace, blocks, zero, smooth, sample_noise / math.sqrt(smooth_of), ceiling_n)
+    smooth_noise = sample_noise / math.sqrt(smooth_of)
+    hangs = HangSearch(trace, blocks, zero, smooth, smooth_noise, ceiling_n)
+    reader = _Reader(trace, blocks, zero, smooth, smooth_noise, hangs)
     found = reader.read() if zero.scale_n > 0 else _Found((), (), None, None, None, 0)
     return Story(
         force, smooth, noise, step_n, blocks, zero, found.plateaus, found.phases,
@@ -141,13 +135,7 @@ class _Reader:
     zero: Zero
     smooth_n: FloatArray
     noise_n: float
-    ceiling_n: float
-
-    def plateaus(self, still_s: float = STILL_S) -> tuple[Plateau, ...]:
-        """Find still levels; what stands at the converter's limit is no level."""
-        below = self.ceiling_n - 0.003 * self.zero.scale_n
-        found = find_plateaus(self.blocks, self.zero, still_s=still_s)
-        return tuple(p for p in found if p.level_n < below)
+    hangs: HangSearch
 
     @property
     def tensioned(self) -> bool:
@@ -163,14 +151,11 @@ class _Reader:
     def end_s(self) -> float:
         return float(self.trace.time_s[-1]) + self.trace.period_s
 
-    def at(self, time_s: float) -> int:
-        return int(np.searchsorted(self.trace.time_s, time_s))
-
     def read(self) -> _Found:
         after = self.touchdown()
         load_end = after[0] if after is not None else self.end_s
-        plateaus = tuple(p for p in self.plateaus() if p.start_s < load_end - 0.1)
-        end = self.at(load_end)
+        plateaus = tuple(p for p in self.hangs.plateaus() if p.start_s < load_end - 0.1)
+        end = self.hangs.at(load_end)
         levels = real_levels(
             plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
         )
@@ -182,7 +167,7 @@ class _Reader:
         hang: Hang | None = None
         if chosen is not None:
             release = self.released(chosen, stuck=stuck is not None)
-            hang = self.hang_after(chosen, release, load_end)
+            hang = self.hangs.after(chosen, release, load_end)
         fading = chosen is not None and chosen.dies_down
         if stuck is None and not fading and (hang is None or not hang.still):
             balanced = self.near_balance(load_end, swings=chosen is not None)
@@ -195,8 +180,8 @@ class _Reader:
         swings = self.swing_handed_over(levels, load_end)
         if swings is not None:
             release = swings
-            hang = self.calmest(release, 2.0 * swing_s(self.trace.place), load_end)
-        hang = self.swung(release, hang, load_end)
+            hang = self.hangs.calmest(release, 2.0 * swing_s(self.trace.place), load_end)
+        hang = self.hangs.swung(release, hang, load_end)
         phases = self.label(release, hang, load_end, after)
         strokes = find_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
         return _Found(plateaus, phases, release, hang, after, len(strokes))
@@ -274,24 +259,6 @@ class _Reader:
         release = quiet_release(settled, self.zero.load_s, hang)
         return release, Hang(hang.start_s, hang.end_s, still=True, period_s=0.0)
 
-    def hang_after(self, step: Step, release: Release, load_end: float) -> Hang | None:
-        """Find the first level that stays still for longer than a swing takes."""
-        period = step.period * self.trace.period_s
-        still = max(STILL_S, 1.2 * period)
-        stirred = self.stirred(step, release, period, load_end)
-        until = load_end if stirred is None else stirred
-        levels = tuple(p for p in self.plateaus(still) if p.start_s < until - _SHORTEST_HANG_S)
-        for index, plateau in enumerate(levels):
-            inside = release.after_first_s - 0.15 <= plateau.start_s < load_end - 0.1
-            if inside and plateau.level_n > 0.3 * self.zero.scale_n:
-                level = settle_on(levels, index)
-                end = min(level.end_s, until)
-                wanders = stirred is not None and stirred - end > _WANDERS_S
-                end = end if stirred is None else stirred
-                return Hang(level.start_s, end, not wanders, period, stirred is not None)
-        calm = self.calmest(release, period, until)
-        return calm and replace(calm, end_seen=stirred is not None)
-
     def swing_handed_over(self, levels: tuple[Plateau, ...], load_end: float) -> Release | None:
         """Hand-over to a planned swing, where the rig says how long its lead is."""
         place = self.trace.place
@@ -305,68 +272,6 @@ class _Reader:
             scale_n=self.zero.scale_n,
             until_s=load_end,
         )
-
-    def swung(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
-        """Take the end of a free swing for the end of the hang of a planned swing."""
-        place = self.trace.place
-        if release is None or place.method != "swing" or not can_follow(place):
-            return hang
-        from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
-        free = follow_swing(
-            self.trace,
-            self.smooth_n,
-            from_s=from_s,
-            until_s=load_end,
-            ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
-        )
-        if free is None or not free.known or free.end_s is None:
-            return hang and replace(hang, end_seen=False)
-        period = 2.0 * swing_s(place)
-        return Hang(from_s, free.end_s, still=False, period_s=period)
-
-    def stirred(
-        self, step: Step, release: Release, period_s: float, load_end: float
-    ) -> float | None:
-        """When the fading swings grow again; None when they do not, or too soon to be it."""
-        first, last = self.at(release.after_first_s), self.at(load_end)
-        level = step.after.level_n if step.after is not None else step.level_n
-        first += self.settling(first, last, level, period_s)
-        found = stirred_s(
-            self.trace.time_s[first:last],
-            self.smooth_n[first:last],
-            level_n=level,
-            period_s=period_s,
-            noise_n=self.noise_n,
-        )
-        if found is None or found - release.after_first_s < _SHORTEST_HANG_S + period_s:
-            return None
-        return found
-
-    def settling(self, first: int, last: int, level_n: float, period_s: float) -> int:
-        """Count the samples until the swings stay smaller than the level itself for a while."""
-        far = np.flatnonzero(np.abs(self.smooth_n[first:last] - level_n) > _WILD_SHARE * level_n)
-        held = max(round(max(1.5 * period_s, 1.0) / self.trace.period_s), 1)
-        if far.size == 0 or far[0] > held:
-            return 0
-        ends = np.flatnonzero(np.diff([*far.tolist(), last - first + held]) > held)
-        return int(far[ends[0]]) + 1 + held
-
-    def calmest(self, release: Release, period: float, load_end: float) -> Hang | None:
-        """Take the calmest two swings (or one), when nothing stays still for long enough."""
-        width = self.blocks.width_s
-        mean = self.blocks.mean_n - self.zero.zero_n
-        first = self.blocks.index(release.after_first_s) + 1
-        part = mean[first : self.blocks.index(load_end)]
-        for swings in (2.0, 1.0):
-            length = max(swings * period, 0.3)
-            span, middle = window_range(part, round(length / width))
-            span = np.where(middle > 0.3 * self.zero.scale_n, span, np.inf)
-            if span.size and np.isfinite(span.min()):
-                best = int(np.argmin(span))
-                start = self.blocks.time_s(first + best)
-                still = bool(span[best] < _CALM_SHARE * middle[best] + 6.0 * self.blocks.noise_n)
-                return Hang(start, start + length, still=still, period_s=period)
-        return None
 
     def label(
         self,

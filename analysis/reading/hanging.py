@@ -1,0 +1,145 @@
+"""The hang: from when to when a piece that was handed over hangs on the held rope.
+
+Comes in: a trace with its zero, a release. Goes out: a :class:`Hang`. Must not: choose the
+release (``phases.py`` does) or state quantities.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analysis.reading.filters import Blocks, window_range
+from analysis.reading.levels import STILL_S, Plateau, Zero, find_plateaus, settle_on
+from analysis.reading.release import Release
+from analysis.reading.steps import Step
+from analysis.reading.stirring import stirred_s
+from analysis.reading.stretches import Hang
+from analysis.reading.swinging import can_follow, follow_swing, swing_s
+from analysis.reading.trace import FloatArray, Trace
+
+_CALM_SHARE: Final = 0.025
+_SHORTEST_HANG_S: Final = 0.6
+_SETTLES_S: Final = 1.2
+_WANDERS_S: Final = 0.6
+_WILD_SHARE: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HangSearch:
+    """Where the piece hangs in one record.
+
+    Parameters
+    ----------
+    trace : Trace
+        The record.
+    blocks : Blocks
+        Its block means, zero not taken.
+    zero : Zero
+        Its zero.
+    smooth_n : (n,) float64
+        Smoothed newtons, zero taken.
+    noise_n : float
+        Noise of a smoothed sample.
+    ceiling_n : float
+        The converter's limit; inf when nothing was clipped.
+    """
+
+    trace: Trace
+    blocks: Blocks
+    zero: Zero
+    smooth_n: FloatArray
+    noise_n: float
+    ceiling_n: float
+
+    def plateaus(self, still_s: float = STILL_S) -> tuple[Plateau, ...]:
+        """Find still levels; what stands at the converter's limit is no level."""
+        below = self.ceiling_n - 0.003 * self.zero.scale_n
+        found = find_plateaus(self.blocks, self.zero, still_s=still_s)
+        return tuple(p for p in found if p.level_n < below)
+
+    def at(self, time_s: float) -> int:
+        """Give the sample at a time."""
+        return int(np.searchsorted(self.trace.time_s, time_s))
+
+    def after(self, step: Step, release: Release, load_end: float) -> Hang | None:
+        """Find the first level that stays still for longer than a swing takes."""
+        period = step.period * self.trace.period_s
+        still = max(STILL_S, 1.2 * period)
+        stirred = self.stirred(step, release, period, load_end)
+        until = load_end if stirred is None else stirred
+        levels = tuple(p for p in self.plateaus(still) if p.start_s < until - _SHORTEST_HANG_S)
+        for index, plateau in enumerate(levels):
+            inside = release.after_first_s - 0.15 <= plateau.start_s < load_end - 0.1
+            if inside and plateau.level_n > 0.3 * self.zero.scale_n:
+                level = settle_on(levels, index)
+                end = min(level.end_s, until)
+                wanders = stirred is not None and stirred - end > _WANDERS_S
+                end = end if stirred is None else stirred
+                return Hang(level.start_s, end, not wanders, period, stirred is not None)
+        calm = self.calmest(release, period, until)
+        return calm and replace(calm, end_seen=stirred is not None)
+
+    def swung(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
+        """Take the end of a free swing for the end of the hang of a planned swing."""
+        place = self.trace.place
+        if release is None or place.method != "swing" or not can_follow(place):
+            return hang
+        from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
+        free = follow_swing(
+            self.trace,
+            self.smooth_n,
+            from_s=from_s,
+            until_s=load_end,
+            ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
+        )
+        if free is None or not free.known or free.end_s is None:
+            return hang and replace(hang, end_seen=False)
+        period = 2.0 * swing_s(place)
+        return Hang(from_s, free.end_s, still=False, period_s=period)
+
+    def stirred(
+        self, step: Step, release: Release, period_s: float, load_end: float
+    ) -> float | None:
+        """When the fading swings grow again; None when they do not, or too soon to be it."""
+        first, last = self.at(release.after_first_s), self.at(load_end)
+        level = step.after.level_n if step.after is not None else step.level_n
+        first += self.settling(first, last, level, period_s)
+        found = stirred_s(
+            self.trace.time_s[first:last],
+            self.smooth_n[first:last],
+            level_n=level,
+            period_s=period_s,
+            noise_n=self.noise_n,
+        )
+        if found is None or found - release.after_first_s < _SHORTEST_HANG_S + period_s:
+            return None
+        return found
+
+    def settling(self, first: int, last: int, level_n: float, period_s: float) -> int:
+        """Count the samples until the swings stay smaller than the level itself for a while."""
+        far = np.flatnonzero(np.abs(self.smooth_n[first:last] - level_n) > _WILD_SHARE * level_n)
+        held = max(round(max(1.5 * period_s, 1.0) / self.trace.period_s), 1)
+        if far.size == 0 or far[0] > held:
+            return 0
+        ends = np.flatnonzero(np.diff([*far.tolist(), last - first + held]) > held)
+        return int(far[ends[0]]) + 1 + held
+
+    def calmest(self, release: Release, period: float, load_end: float) -> Hang | None:
+        """Take the calmest two swings (or one), when nothing stays still for long enough."""
+        width = self.blocks.width_s
+        mean = self.blocks.mean_n - self.zero.zero_n
+        first = self.blocks.index(release.after_first_s) + 1
+        part = mean[first : self.blocks.index(load_end)]
+        for swings in (2.0, 1.0):
+            length = max(swings * period, 0.3)
+            span, middle = window_range(part, round(length / width))
+            span = np.where(middle > 0.3 * self.zero.scale_n, span, np.inf)
+            if span.size and np.isfinite(span.min()):
+                best = int(np.argmin(span))
+                start = self.blocks.time_s(first + best)
+                still = bool(span[best] < _CALM_SHARE * middle[best] + 6.0 * self.blocks.noise_n)
+                return Hang(start, start + length, still=still, period_s=period)
+        return None
