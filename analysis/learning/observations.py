@@ -1,6 +1,6 @@
 """What a reviewed lowering says for each rule of thumb, or why it may not say anything.
 
-Comes in: a :class:`~analysis.showing.report.Review` and when the mark 'tip moved' was
+Comes in: a :class:`~analysis.learning.review.Review` and when the mark 'tip moved' was
 made. Goes out: an :class:`Observed`: observations by rule, the pair to score, the weights
 to score. Must not: read logbooks, predict again (only the prediction stored before the load
 came on counts), or leave a lowering out for being far off.
@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from analysis.learning.block_friction import said_of_block
+from analysis.learning.review import LATE_PHASES, Review
 from analysis.learning.rules import HANG_WEIGHT, PRETENSION_LIFT, Observation, Quantity
 from analysis.learning.scored import Judged, Scored
 from analysis.predicting.methods_drop import REACTION_S
 from analysis.predicting.wood import find_species
 from analysis.reading.features import Features
-from analysis.showing.report import LATE_PHASES, Review
 
 RELEASES: Final = frozenset({"butt_tied", "tip_tied", "span_rig"})
 """Methods in which a hinge hands the piece over to a rope that was winched up before."""

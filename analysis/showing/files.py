@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.learning.pit import Compared, report_on
+from analysis.learning.review import Review
 from analysis.showing.compare_figure import draw_compared, season_of
 from analysis.showing.figures import draw_lowering, save_figure
 from analysis.showing.page import Entry, page_html
 from analysis.showing.picture import alt_text, picture_of
-from analysis.showing.report import Review
 from analysis.showing.ring_figure import draw_ringdown
 from analysis.showing.rules_figure import draw_pit
 from analysis.showing.wording import STANDING, groups_of, remarks_of, title_of

@@ -20,7 +20,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, NullLocator
 
-from analysis.showing.report import Review
+from analysis.learning.review import Review
 from analysis.showing.style import BEFORE, DPI, INK, PEAK, QUIET, STYLE, WIDTH_IN
 
 _TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0)

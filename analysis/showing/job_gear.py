@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from analysis.learning.margins import PlaceLoad, State, load_at
-from analysis.showing.report import Review, rig_and_place, state_of
+from analysis.learning.review import Review, rig_and_place, state_of
 from logger.records import Limit
 
 ROLES: Final = {

@@ -13,6 +13,7 @@ from typing import Final
 
 from matplotlib.figure import Figure
 
+from analysis.learning.review import Review
 from analysis.reading.features import FLAG_WORDS
 from analysis.showing.figures import save_figure
 from analysis.showing.files import entry_of, png_of
@@ -20,7 +21,6 @@ from analysis.showing.job_figure import draw_comparison, ratios_of
 from analysis.showing.job_gear import GearLimit, GearUse
 from analysis.showing.job_report import JobReport, PieceLine, place_of
 from analysis.showing.page import Block, page_html
-from analysis.showing.report import Review
 from analysis.showing.wording import KINDS, STANDING, entered, local
 from logger.records import Guess
 from logger.units import ForceUnit, counted, format_force, format_length

@@ -13,9 +13,9 @@ from typing import Any
 
 import msgspec
 
+from analysis.learning.review import Review
 from analysis.reading.features import FLAG_WORDS
 from analysis.showing.job_gear import GearUse, gear_of
-from analysis.showing.report import Review
 from analysis.showing.wording import STANDING
 from logger.records import Guess, Job, Piece, piece_key
 

@@ -1,6 +1,6 @@
 """What a figure shows, gathered from a review; everything as the station reads it.
 
-Comes in: a :class:`~analysis.showing.report.Review` and a unit. Goes out: a
+Comes in: a :class:`~analysis.learning.review.Review` and a unit. Goes out: a
 :class:`Picture` in SI. Must not: draw, or load matplotlib.
 """
 
@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from analysis.learning.margins import Margin
+from analysis.learning.review import Review, phase_words
 from analysis.reading.trace import Trace
-from analysis.showing.report import Review, phase_words
 from analysis.showing.wording import KINDS, STANDING, entered, local, title_of
 from logger.units import ForceUnit, format_force, format_length
 

@@ -13,10 +13,10 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
 from analysis.errors import TraceError
+from analysis.learning.review import Review
 from analysis.reading.ringdown import RingDown
 from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
 from analysis.showing.reading_wording import identified_rows
-from analysis.showing.report import Review
 from analysis.showing.style import (
     BEFORE,
     HANG,

@@ -11,8 +11,8 @@ from typing import Final
 import msgspec
 
 from analysis.errors import PredictionError
+from analysis.learning.review import Review
 from analysis.predicting.what_if import LABEL, Row, WhatIf, what_if
-from analysis.showing.report import Review
 from analysis.showing.wording import three
 from logger.records import Piece, Rig, Rope
 from logger.units import ForceUnit, format_force, format_length

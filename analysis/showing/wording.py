@@ -1,6 +1,6 @@
 """A review in words: tables for a terminal or a page, remarks, and the picture's content.
 
-Comes in: a :class:`~analysis.showing.report.Review` and a unit. Goes out: plain text and a
+Comes in: a :class:`~analysis.learning.review.Review` and a unit. Goes out: plain text and a
 :class:`~analysis.showing.figures.Picture`. Must not: compute what ``report.py`` did not, or
 word a number so that it could be obeyed.
 """
@@ -11,11 +11,11 @@ import datetime as dt
 from typing import Final
 
 from analysis.learning.margins import Margin
+from analysis.learning.review import GuessScore, Review, phase_words
 from analysis.reading.features import FLAG_WORDS
 from analysis.showing.elsewhere import elsewhere_rows
 from analysis.showing.elsewhere import heading_of as elsewhere_heading
 from analysis.showing.reading_wording import identified_rows, weight_words
-from analysis.showing.report import GuessScore, Review, phase_words
 from analysis.showing.two_cells import HEADING as CELLS_HEADING
 from analysis.showing.two_cells import cell_rows
 from analysis.showing.why_wording import HEADING as WHY_HEADING

@@ -23,8 +23,8 @@ from logger.records import Job, Limit, Piece, Rig, Tag
 from logger.units import ForceUnit
 
 if TYPE_CHECKING:
+    from analysis.learning.review import Review
     from analysis.showing.job_report import Correction, JobRecords, JobReport
-    from analysis.showing.report import Review
 
 
 @click.command()
@@ -79,8 +79,8 @@ def _report(logbook: Path, job: str | None) -> JobReport:
 def _read(reader: LogbookReader, name: str) -> tuple[list[Review], JobRecords]:
     """Review the lowerings of a job and gather what was written of it."""
     from analysis.errors import AnalysisError
+    from analysis.learning.review import review_lowering
     from analysis.showing.job_report import JobRecords, LeftOut, pieces_of
-    from analysis.showing.report import review_lowering
     from analysis.source import load_lowering
 
     tags = {int(key): tag for key, tag in reader.all_records(Tag).items() if key.isdigit()}

@@ -27,7 +27,7 @@ from logger.logbook.reader import LogbookReader
 from logger.units import ForceUnit
 
 if TYPE_CHECKING:
-    from analysis.showing.report import Review
+    from analysis.learning.review import Review
 
 _NAME_WIDTH = 18
 
@@ -103,7 +103,7 @@ def _check_single(figure: Path | None, ring: Path | None, *, ask: bool) -> None:
 def _reviews(logbook: Path, which: str) -> tuple[list[Review], list[str]]:
     """Review what was asked for; with ``all``, what cannot be read is told and left out."""
     from analysis.errors import AnalysisError
-    from analysis.showing.report import review_lowering
+    from analysis.learning.review import review_lowering
     from analysis.source import load_lowering, lowering_numbers
 
     with LogbookReader(logbook) as reader:

@@ -14,8 +14,8 @@ from typing import Final
 
 from analysis.errors import AnalysisError
 from analysis.learning.observations import DISCARDED, NOT_TIED, Observed, observe
+from analysis.learning.review import Review, review_lowering
 from analysis.learning.rules import Acceptance, Observation
-from analysis.showing.report import Review, review_lowering
 from analysis.source import load_lowering, lowering_numbers
 from logger.errors import InputError
 from logger.logbook.reader import LogbookReader

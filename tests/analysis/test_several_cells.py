@@ -13,13 +13,14 @@ from lowering_generator_motion import run
 from lowering_generator_plan import contacts, draw, schedule
 from sheets import SHEET, write_sheet
 
+from analysis.elsewhere import loads_elsewhere
+from analysis.learning.review import review_lowering
 from analysis.reading.features import read_features
 from analysis.reading.place import Place
 from analysis.reading.trace import make_trace
 from analysis.reading.two_cells import CellReading, TwoCells, compare_cells
 from analysis.several_cells import ONE_CELL, Cells
-from analysis.showing.elsewhere import elsewhere_rows, heading_of, loads_elsewhere
-from analysis.showing.report import review_lowering
+from analysis.showing.elsewhere import elsewhere_rows, heading_of
 from analysis.showing.two_cells import cell_rows
 from analysis.source import LoweringSource, load_lowering
 from logger.commands.planning import store_sheet

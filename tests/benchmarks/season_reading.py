@@ -100,8 +100,8 @@ def _shape(number: int) -> np.ndarray:
 
 def read_share(path: Path, start: int, step: int, *, predict: bool) -> dict[str, float]:
     """Load, read and compare every ``step``-th lowering; then predict its piece anew."""
+    from analysis.learning.review import review_lowering
     from analysis.predicting.predict import predict as predicted_anew
-    from analysis.showing.report import review_lowering
     from analysis.source import load_lowering, lowering_numbers
     from logger.logbook.reader import LogbookReader
     from logger.records import Piece, Rig, Rope

@@ -9,7 +9,7 @@ from typing import Any
 from logbook_factory import FakeClock, FloatArray, Made, drop_force, make_logbook, release_force
 from sheets import SHEET, write_sheet
 
-from analysis.showing.report import Review, review_lowering
+from analysis.learning.review import Review, review_lowering
 from analysis.source import load_lowering
 from logger.commands.planning import store_sheet
 from logger.logbook.entries import LogbookEntries

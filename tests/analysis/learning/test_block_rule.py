@@ -18,12 +18,12 @@ from analysis.learning import block_friction as told
 from analysis.learning.block_friction import said_of_block
 from analysis.learning.hierarchy import Sampling
 from analysis.learning.observations import observe
+from analysis.learning.review import review_lowering
 from analysis.learning.rule_fit import expected, fit_rule
 from analysis.learning.rules import Acceptance, Observation, default_rule
 from analysis.predicting.friction import efficiency_180, sheave_efficiency
 from analysis.reading.two_cells import Ratio, TwoCells
 from analysis.several_cells import ONE_CELL, Cells
-from analysis.showing.report import review_lowering
 from analysis.showing.rules_wording import group_words, heading_of
 from analysis.source import load_lowering
 from logger.commands.planning import store_sheet

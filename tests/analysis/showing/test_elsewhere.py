@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from reviews import prepared, review
 
-from analysis.showing.elsewhere import elsewhere_rows, loads_elsewhere
+from analysis.elsewhere import loads_elsewhere
+from analysis.showing.elsewhere import elsewhere_rows
 from analysis.showing.wording import groups_of
 
 

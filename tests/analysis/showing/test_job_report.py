@@ -15,6 +15,7 @@ from reviews import prepared, review, tie
 from sheets import SHEET
 
 from analysis.learning.margins import load_at
+from analysis.learning.review import Review
 from analysis.showing.job_figure import draw_comparison, ratios_of
 from analysis.showing.job_gear import GearUse, gear_of
 from analysis.showing.job_page import job_html
@@ -26,7 +27,6 @@ from analysis.showing.job_report import (
     job_report,
     pieces_of,
 )
-from analysis.showing.report import Review
 from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
 from logger.records import Job, Limit, Piece, Tag

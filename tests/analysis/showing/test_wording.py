@@ -11,7 +11,7 @@ from logbook_factory import START_WALL_NS, FakeClock, Made, drop_force, make_log
 from reviews import prepared, review, tie
 
 from analysis.learning.margins import margin_of
-from analysis.showing.report import Review
+from analysis.learning.review import Review
 from analysis.showing.wording import (
     STANDING,
     groups_of,
