@@ -125,17 +125,3 @@ def efficiency_180(efficiency: float, wrap_rad: float) -> float:
     resultant = math.sqrt(1.0 + efficiency**2 - 2.0 * efficiency * math.cos(wrap_rad))
     lost = (1.0 - efficiency) / resultant
     return (1.0 - lost) / (1.0 + lost)
-
-
-def weight_bounds(fall_n: ArrayLike, efficiency: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Bounds of the lead's load from a fall reading at rest: ηF to F/η.
-
-    Examples
-    --------
-    >>> [round(float(v)) for v in weight_bounds(1000.0, 0.9)]
-    [900, 1111]
-    """
-    return (
-        np.asarray(np.multiply(fall_n, efficiency), dtype=np.float64),
-        np.asarray(np.divide(fall_n, efficiency), dtype=np.float64),
-    )

@@ -15,7 +15,6 @@ from reference_physics import sheave_ratio
 from analysis.predicting.friction import (
     capstan_ratio,
     sheave_efficiency,
-    weight_bounds,
     wraps_ratio,
 )
 from analysis.reading.two_cells import friction_of_pair
@@ -73,8 +72,3 @@ def test_sheave_limits() -> None:
 def test_pair_of_tensions_gives_back_the_contact() -> None:
     ratio = float(capstan_ratio(0.21, 1.2))
     assert friction_of_pair(1000.0 * ratio, 1000.0 / ratio)[0] == pytest.approx(0.21 * 1.2)
-
-
-def test_a_fall_reading_only_bounds_the_weight() -> None:
-    low, high = weight_bounds(np.array([1800.0]), 0.9)
-    assert (low[0], high[0]) == pytest.approx((1620.0, 2000.0))
