@@ -5,8 +5,9 @@ Seeded; writes a table beside itself::
     python tests/evidence/reading_score.py --out tests/evidence/reading_score.md
     python tests/evidence/reading_score.py --set unseen --out tests/evidence/reading_unseen.md
 
-``--set frozen`` (as without) are the lowerings that the reader was tuned on, ``--set unseen``
-those that nobody tunes on. ``--cache DIR`` keeps the generated lowerings there, so that a
+``--set frozen`` (as without) are the lowerings that the reader was tuned on, ``--set wide`` a
+development set drawn more widely, which may be tuned on too, ``--set unseen`` those that
+nobody tunes on. ``--cache DIR`` keeps the generated lowerings there, so that a
 second run only reads; each set needs a directory of its own.
 """
 
@@ -29,6 +30,9 @@ from lowering_generator import COUNT, SEED, Lowering, Truth, make_lowering  # no
 from lowering_generator_unseen import COUNT as UNSEEN_COUNT  # noqa: E402
 from lowering_generator_unseen import SEED as UNSEEN_SEED  # noqa: E402
 from lowering_generator_unseen import make_unseen  # noqa: E402
+from lowering_generator_wide import COUNT as WIDE_COUNT  # noqa: E402
+from lowering_generator_wide import SEED as WIDE_SEED  # noqa: E402
+from lowering_generator_wide import make_wide  # noqa: E402
 from reading_marks import FLAGS, GOALS, Mark, figures, mark  # noqa: E402
 
 from analysis.reading.features import read_features  # noqa: E402
@@ -48,6 +52,12 @@ class Lowerings:
 SETS = {
     "frozen": Lowerings(
         make_lowering, COUNT, SEED, "`tests/helpers/lowering_generator.py`, frozen 2026-11-25"
+    ),
+    "wide": Lowerings(
+        make_wide,
+        WIDE_COUNT,
+        WIDE_SEED,
+        "`tests/helpers/lowering_generator_wide.py`, a development set that may be tuned on",
     ),
     "unseen": Lowerings(
         make_unseen,
