@@ -4,7 +4,8 @@ Comes in: the number of a lowering. Goes out: a :class:`Lowering` of its trace a
 :class:`Truth`, as from ``lowering_generator``. Deterministic by (seed, number). Must not:
 call the predictor, or read a feature.
 
-Motion and contacts are those of the frozen set; rigs, habits, sampling and gaps are drawn
+Motion and contacts are those of the frozen set, but a saw's shaking is a force of the
+station that its true peak knows; rigs, habits, sampling and gaps are drawn
 apart and wider: 10 to 2000 samples/s with and without averaging converters, noise and
 rounding over two decades, leads of 0.5 to 16 m, holds of 0.25 to 15 s, gaps anywhere. The
 rigger enters each efficiency and length once, with the error that is stated for it.
@@ -113,8 +114,6 @@ def measure_wide(
     f = force + _handling(rng, d, t)
     if drag_s is not None:
         f = f + _drag(rng, t, drag_s, hang_n)
-    if "saw" in d.options and d.method not in DROPS:
-        f = f + _saw(rng, d, t, hang_n)
     at, read = _sampled(rng, t, f, period_s, over_s)
     clean_top = float(read.max())
     noise = _spread(rng, 0.2, 12.0) * np.sqrt(1.0 / period_s / 320.0)
@@ -190,6 +189,8 @@ def make_wide(number: int, seed: int = SEED) -> Lowering:
     still = (t > d.release_s - 0.5) & (t < d.release_s)
     settled = None if method in DROPS else float(f[still].mean())
     first = _first_load(t, f, hang, d.release_s if method in DROPS else 0.0)
+    if "saw" in options and method not in DROPS:
+        f = f + _saw(rng, d, t, hang)
     peak, peak_at = _top(t, f)
     m = measure_wide(rng, d, t, f, period, over, hang, drag, (peak, peak_at))
     touching = np.flatnonzero(r.touch_n > 0.05 * d.path.weight_n)

@@ -178,7 +178,7 @@ def _hinge(rng: np.random.Generator, d: WideDraw, t: FloatArray) -> tuple[FloatA
         gaps = rng.uniform(0.5, 1.5, d.stages - 1)
         cuts = np.concatenate([[0.0], np.cumsum(gaps) / gaps.sum()]) * (span - 0.03)
         part = np.clip((t[:, None] - d.release_s - cuts) / 0.03, 0.0, 1.0) @ (sizes / sizes.sum())
-    left = np.clip(1.0 - part, 0.0, 1.0)
+    left = np.where(part > 1.0 - 1e-9, 0.0, 1.0 - part)
     return left, np.where(left > 0.0, 0.25 if span > 0.15 else 0.0, 0.0)
 
 
