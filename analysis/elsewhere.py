@@ -27,7 +27,7 @@ from analysis.reading.two_cells import CellReading
 from analysis.several_cells import ONE_CELL, Cells
 from analysis.source import LoweringSource
 
-_NEAR_S: Final = 0.1
+NEAR_S: Final = 0.1
 """Own choice: a rope passes its peak on within this time of what the other cell read."""
 
 
@@ -182,7 +182,7 @@ def _measured(
         return f.hang_reading_n, f.hang_reading_n_u, False
     if peak_time_s is None:
         return None
-    near_s = _NEAR_S + 2.0 * reading.alignment_u_s
+    near_s = NEAR_S + 2.0 * reading.alignment_u_s
     time_s = reading.trace.time_s + reading.offset_s - peak_time_s
     if f.peak_n is not None and f.peak_n_u is not None and f.peak_time_s is not None:
         own_s = f.peak_time_s + reading.offset_s - peak_time_s

@@ -11,14 +11,18 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, Final
 
+from analysis.errors import PredictionError
 from analysis.predicting.path import high_block, included_rad
-from analysis.predicting.rig import station_place
+from analysis.predicting.rig import check_rig, station_place
 from analysis.reading.features import read_features
 from analysis.reading.place import Reads
 from analysis.reading.summary import Features
 from analysis.reading.two_cells import CellReading, TwoCells, compare_cells
 from analysis.source import LoweringSource
 from logger.records import Rig, Station
+
+Place = tuple[str, str]
+"""A leg or sling of a rig: its kind and name."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,12 +96,36 @@ def _main_station(source: LoweringSource) -> Station | None:
 
 def _side(rig: Rig | None, station: Station | None) -> Reads:
     """Which tension at the high block a station reads; ``unknown`` where it is none."""
-    if rig is None or station is None or rig.method == "span_rig":
+    found = place_of(rig, station)
+    if rig is None or found is None or rig.method == "span_rig":
         return "unknown"
-    kind, place = station_place(rig, station)
+    kind, place = found
     if kind == "leg":
         return {"lead": "piece", "fall": "fall"}.get(place, "unknown")  # type: ignore[return-value]
     return "sling" if place == high_block(rig).name else "unknown"
+
+
+def place_of(rig: Rig | None, station: Station | None) -> Place | None:
+    """Give the leg or sling that a station reads.
+
+    Parameters
+    ----------
+    rig : Rig or None
+    station : Station or None
+        One of the rig's.
+
+    Returns
+    -------
+    (kind, name) or None
+        None where there is no station, or nothing of the rig can be computed.
+    """
+    if rig is None or station is None:
+        return None
+    try:
+        check_rig(rig)
+    except PredictionError:
+        return None
+    return station_place(rig, station)
 
 
 def _plain(one: CellReading) -> dict[str, Any]:

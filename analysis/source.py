@@ -7,6 +7,7 @@ only module of ``analysis`` that knows a logbook.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -79,7 +80,7 @@ class LoweringSource:
     job, piece, rig, rope : Record or None
         As they stand now.
     limits : tuple of Limit
-        Those on the rope, a node, the cell or the station of this rig.
+        Those on the rope, a node, a station or its cell, of this rig, and on every cell here.
     guesses : tuple of WrittenGuess
         In the order written.
     prediction : StoredPrediction or None
@@ -179,7 +180,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
         piece=piece,
         rig=rig,
         rope=reader.record(Rope, rig.rope) if rig is not None else None,
-        limits=_limits(reader, rig, stream),
+        limits=_limits(reader, rig, [one.stream for one in (main, *more)]),
         guesses=_guesses(reader, key, loaded_ns + to_wall_ns) if piece is not None else (),
         prediction=_prediction(reader, key, loaded_ns + to_wall_ns) if key else None,
         faults=_faults(reader, stream, first_ns, first_ns + int(trace.duration_s * 1e9)),
@@ -217,11 +218,12 @@ def _is_main(rig: Rig | None, stream: Stream) -> bool:
     return bool(rig.station.cell) and rig.station.cell == stream.cell
 
 
-def _limits(reader: LogbookReader, rig: Rig | None, stream: Stream) -> tuple[Limit, ...]:
+def _limits(reader: LogbookReader, rig: Rig | None, streams: Sequence[Stream]) -> tuple[Limit, ...]:
     """Limits on anything that this lowering loaded."""
-    names = {stream.cell, stream.station}
+    names = {name for stream in streams for name in (stream.cell, stream.station)}
     if rig is not None:
-        names |= {rig.rope, rig.station.name, *(node.name for node in rig.nodes)}
+        names |= {rig.rope, *(node.name for node in rig.nodes)}
+        names |= {name for station in rig.stations for name in (station.name, station.cell)}
     return tuple(limit for limit in reader.all_records(Limit).values() if limit.on in names)
 
 

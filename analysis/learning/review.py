@@ -7,6 +7,7 @@ logbook, predict again, or choose words for a screen.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -15,12 +16,13 @@ import msgspec
 from analysis.elsewhere import Elsewhere, loads_elsewhere
 from analysis.errors import PredictionError
 from analysis.learning.compare import Comparison, compare_peak
-from analysis.learning.margins import Margin, State, margin_of
+from analysis.learning.margins import Margin, margin_of
+from analysis.learning.measured_at import Readings, readings_of
 from analysis.learning.why import Why, explain
 from analysis.reading.features import FLAG_WORDS, Features, read_features
 from analysis.several_cells import ONE_CELL, Cells, cells_of
 from analysis.source import LoweringSource
-from logger.records import Limit, Rig, piece_key
+from logger.records import Limit, piece_key
 
 LATE_PHASES: Final = frozenset({"hang", "lowering", "touchdown", "after"})
 """Phases whose peaks no prediction is about."""
@@ -64,7 +66,8 @@ class Review:
     guesses : tuple of GuessScore
         In the order written.
     margins : tuple of Margin
-        Peak against every limit that can be set against it; hang against working limits.
+        Peak against every limit that can be set against it; hang against working limits. What
+        a cell at the limit's place measured, else what is inferred there.
     unplaced : tuple of Limit
         Limits that nothing was set against.
     cautions : tuple of str
@@ -176,8 +179,12 @@ def review_lowering(source: LoweringSource, *, explained: bool = True) -> Review
     cautions = list(source.cautions)
     compared = peak_to_compare(features)
     comparison = _compare(source, features, compared, cautions)
-    margins, unplaced = _margins(source, features)
     cells = cells_of(source, features)
+    margins, unplaced = _margins(
+        source.limits,
+        readings_of(source, features, cells, "peak"),
+        readings_of(source, features, cells, "hang"),
+    )
     return Review(
         source=source,
         features=features,
@@ -295,41 +302,15 @@ def _guesses(source: LoweringSource, features: Features) -> tuple[GuessScore, ..
     )
 
 
-def rig_and_place(source: LoweringSource) -> tuple[Rig | None, set[str]]:
-    """Give the rig that tells of loads elsewhere, and the names of the cell's own place.
-
-    None when the cell was not where the rig has its station: then nothing is inferred.
-    """
-    rig = source.rig
-    if rig is not None and source.stream.station not in {None, "", rig.station.name}:
-        rig = None
-    return rig, {source.stream.cell, source.stream.station or (rig.station.name if rig else "")}
-
-
-def state_of(features: Features) -> State:
-    """Say what the rope did when the force was largest."""
-    return "pretension" if features.peak_phase == "pretension" else "peak"
-
-
 def _margins(
-    source: LoweringSource, features: Features
+    limits: Sequence[Limit], peak: Readings, hang: Readings
 ) -> tuple[tuple[Margin, ...], tuple[Limit, ...]]:
     """Set peak and hang against the limits."""
-    rig, place = rig_and_place(source)
-    state = state_of(features)
     margins: list[Margin] = []
     unplaced: list[Limit] = []
-    for limit in source.limits:
-        found = []
-        if features.peak_n is not None:
-            found.append(
-                margin_of(
-                    limit, features.peak_n, state, rig, place,
-                    lower_bound=features.peak_is_lower_bound,
-                )
-            )  # fmt: skip
-        if limit.kind == "working_limit" and features.hang_reading_n is not None:
-            found.append(margin_of(limit, features.hang_reading_n, "hang", rig, place))
+    for limit in limits:
+        moments = (peak, hang) if limit.kind == "working_limit" else (peak,)
+        found = [margin_of(limit, readings) for readings in moments]
         known = [margin for margin in found if margin is not None]
         margins += known
         if not known:
@@ -352,14 +333,12 @@ def _limit_json(limit: Limit) -> dict[str, Any]:
 
 def _margin_json(margin: Margin) -> dict[str, Any]:
     """Plain values of a limit and the load set against it."""
+    load = margin.load
     return {
         **_limit_json(margin.limit),
-        "against": margin.state,
-        "load_n": margin.load_n,
-        "load_low_n": margin.low_n,
-        "load_high_n": margin.high_n,
-        "inferred": margin.inferred,
-        "load_is_lower_bound": margin.lower_bound,
+        "against": load.state,
+        **load.to_dict(),
+        "load_is_lower_bound": load.lower_bound,
         "margin_n": margin.margin_n,
         "share": margin.share,
         "static": margin.limit.kind == "working_limit",

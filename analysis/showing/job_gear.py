@@ -10,8 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from analysis.learning.margins import PlaceLoad, State, load_at
-from analysis.learning.review import Review, rig_and_place, state_of
+from analysis.learning.margins import PlaceLoad, load_at
+from analysis.learning.measured_at import own_names, readings_of
+from analysis.learning.review import Review
+from analysis.reading.summary import Features
 from logger.records import Limit
 
 ROLES: Final = {
@@ -25,15 +27,10 @@ ROLES: Final = {
 
 @dataclass(frozen=True, slots=True)
 class GearLoad:
-    """The largest load of one lowering on one piece of gear.
-
-    ``at_least``: the reading was a lower bound (clipped, or samples missing).
-    """
+    """The largest load of one lowering on one piece of gear."""
 
     lowering: int
-    state: State
     load: PlaceLoad
-    at_least: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +94,9 @@ class GearUse:
             if largest is None
             else {
                 "lowering": largest.lowering,
-                "state": largest.state,
-                "load_n": largest.load.force_n,
-                "load_low_n": largest.load.low_n,
-                "load_high_n": largest.load.high_n,
-                "inferred": largest.load.inferred,
-                "at_least": largest.at_least,
+                "state": largest.load.state,
+                **largest.load.to_dict(),
+                "at_least": largest.load.lower_bound,
             },
             "load_unknown": list(self.unknown),
             "limits": [_limit_json(entry) for entry in self.limits],
@@ -121,11 +115,15 @@ def _limit_json(entry: GearLimit) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """A piece of gear in one rig; limits may be entered under any of its names."""
+    """A piece of gear in one rig; limits may be entered under any of its names.
+
+    ``features`` are those of the cell at a station.
+    """
 
     name: str
     kind: str
     names: frozenset[str]
+    features: Features | None = None
 
 
 def gear_of(reviews: Iterable[Review]) -> tuple[GearUse, ...]:
@@ -153,16 +151,22 @@ def gear_of(reviews: Iterable[Review]) -> tuple[GearUse, ...]:
 def _places(review: Review) -> list[_Place]:
     """All that this lowering loaded."""
     source = review.source
-    _, own = rig_and_place(source)
-    station = review.station
-    name = station if station == source.stream.cell else f"{station}, cell {source.stream.cell}"
-    places = [_Place(name, "station", frozenset(own - {""}))]
+    cell = source.stream.cell
+    places = [_station(review.station, cell, own_names(source), review.features)]
+    for one in review.cells.readings[1:]:
+        names = frozenset({one.cell, one.station})
+        places.append(_station(one.station, one.cell, names, one.features))
     if source.rig is not None:
         places.append(_Place(source.rig.rope, "rope", frozenset({source.rig.rope})))
         places += [
             _Place(node.name, ROLES[node.role], frozenset({node.name})) for node in source.rig.nodes
         ]
     return places
+
+
+def _station(station: str, cell: str, names: frozenset[str], features: Features) -> _Place:
+    name = station if station == cell else f"{station}, cell {cell}"
+    return _Place(name, "station", names, features)
 
 
 def _use(kind: str, name: str, used: list[tuple[Review, _Place]]) -> GearUse:
@@ -186,24 +190,18 @@ def _use(kind: str, name: str, used: list[tuple[Review, _Place]]) -> GearUse:
         limits=tuple(_limit(limit, loads) for limit in limits),
         overloads=tuple(
             review.source.number
-            for review, _ in used
-            if kind == "station" and "overload" in review.features.flags
+            for review, place in used
+            if place.features is not None and "overload" in place.features.flags
         ),
     )
 
 
 def _load(review: Review, place: _Place) -> GearLoad | None:
     """Largest load of a lowering at a place."""
-    features = review.features
-    if features.peak_n is None:
-        return None
-    rig, own = rig_and_place(review.source)
-    state = state_of(features)
-    where = next(iter(sorted(place.names & own)), place.name)
-    load = load_at(where, features.peak_n, state, rig, own)
-    if load is None:
-        return None
-    return GearLoad(review.source.number, state, load, features.peak_is_lower_bound)
+    readings = readings_of(review.source, review.features, review.cells, "peak")
+    cell = next((one.cell for one in readings.all if one.cell in place.names), place.name)
+    load = load_at(cell, readings)
+    return None if load is None else GearLoad(review.source.number, load)
 
 
 def _limit(limit: Limit, loads: list[GearLoad]) -> GearLimit:

@@ -21,7 +21,7 @@ from analysis.showing.job_figure import draw_comparison, ratios_of
 from analysis.showing.job_gear import GearLimit, GearUse
 from analysis.showing.job_report import JobReport, PieceLine, place_of
 from analysis.showing.page import Block, page_html
-from analysis.showing.wording import KINDS, STANDING, entered, local
+from analysis.showing.wording import DOUBTED, KINDS, STANDING, entered, local
 from logger.records import Guess
 from logger.units import ForceUnit, counted, format_force, format_length
 
@@ -228,7 +228,7 @@ def _gear(report: JobReport, unit: ForceUnit) -> Block:
 
 
 def _gear_row(use: GearUse, unit: ForceUnit) -> tuple[str, ...]:
-    least = use.largest is not None and use.largest.at_least
+    least = use.largest is not None and use.largest.load.lower_bound
     limits = "; ".join(_limit(entry, unit, at_least=least) for entry in use.limits)
     return (
         use.name if use.kind == use.name else f"{use.name} ({use.kind})",
@@ -244,12 +244,13 @@ def _largest(use: GearUse, unit: ForceUnit) -> str:
     if use.largest is None:
         return "not known"
     load = use.largest.load
-    words = ("at least " if use.largest.at_least else "") + _bare(load.force_n, None, unit)
+    words = ("at least " if load.lower_bound else "") + _bare(load.force_n, load.u_n, unit)
     if load.inferred:
         words += f", inferred ({_bare(load.low_n, None, unit)} to {_bare(load.high_n, None, unit)})"
     else:
-        words += ", measured"
-    words += f", {use.largest.state} of lowering {use.largest.lowering}"
+        words += f", measured (cell {load.cell})"
+        words += f", {DOUBTED}" if load.doubted else ""
+    words += f", {load.state} of lowering {use.largest.lowering}"
     return words + (f"; not known in {_runs(use.unknown)}" if use.unknown else "")
 
 

@@ -6,6 +6,7 @@ Comes in: a :class:`~analysis.learning.review.Review` and a unit. Goes out: a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -147,7 +148,7 @@ def picture_of(review: Review, unit: ForceUnit) -> Picture:
         peak_is_lower_bound=features.peak_is_lower_bound,
         near_s=_near(review),
         band=_band(review),
-        limits=tuple(_line(margin, unit) for margin in review.margins if _drawn(margin)),
+        limits=_lines(review.margins, unit),
         cautions=STANDING[:1],
         unit=unit,
     )
@@ -207,17 +208,17 @@ def _band(review: Review) -> Band | None:
     return Band(peak["p05"], peak["p50"], peak["p95"], said, *inner)
 
 
-def _drawn(margin: Margin) -> bool:
-    """Whether a limit has a line: each once, at the peak's state."""
-    return margin.state != "hang"
-
-
-def _line(margin: Margin, unit: ForceUnit) -> LimitLine:
-    """Place a limit at the station, with its words."""
-    limit = margin.limit
-    place = f"{limit.on}: {KINDS[limit.kind]} {format_force(limit.force_n, unit)}"
-    if margin.inferred:
-        place += f", reached at about {format_force(margin.reading_at_limit_n, unit)} here"
-    static = "; static: against a peak, shock is counted twice"
-    tail = static if limit.kind == "working_limit" else ""
-    return LimitLine(limit.kind, margin.reading_at_limit_n, f"{place} ({entered(limit)}){tail}")
+def _lines(margins: Iterable[Margin], unit: ForceUnit) -> tuple[LimitLine, ...]:
+    """Place each limit once, at the peak, where it is known what the station reads then."""
+    found = []
+    for margin in margins:
+        limit, here_n = margin.limit, margin.reading_at_limit_n
+        if margin.load.state == "hang" or here_n is None:
+            continue
+        place = f"{limit.on}: {KINDS[limit.kind]} {format_force(limit.force_n, unit)}"
+        if margin.load.from_main_n != margin.reading_n:
+            place += f", reached at about {format_force(here_n, unit)} here"
+        static = "; static: against a peak, shock is counted twice"
+        tail = static if limit.kind == "working_limit" else ""
+        found.append(LimitLine(limit.kind, here_n, f"{place} ({entered(limit)}){tail}"))
+    return tuple(found)

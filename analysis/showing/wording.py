@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Final
 
-from analysis.learning.margins import Margin
+from analysis.learning.margins import Margin, PlaceLoad
 from analysis.learning.review import GuessScore, Review, phase_words
 from analysis.reading.features import FLAG_WORDS
 from analysis.showing.elsewhere import elsewhere_rows
@@ -37,6 +37,8 @@ KINDS: Final = {
     "peak_allowance": "peak allowance",
     "breaking_strength": "breaking strength",
 }
+DOUBTED: Final = "LESS than inferred there by more than both U: look at which cell sat where"
+"""Said of a measured load that is lower than the main cell, rig and friction tell."""
 RELEASES: Final = {
     "rise": "rise: the rope took more when the hinge let go",
     "drop": "drop: the rope held more than the piece weighs and eased",
@@ -308,26 +310,34 @@ def _margins(review: Review, unit: ForceUnit) -> Rows:
 def margin_words(margin: Margin, unit: ForceUnit) -> str:
     """Name a limit, its type, who entered it and when, and the load set against it."""
     limit = margin.limit
-    load = format_force(margin.load_n, unit)
-    if margin.inferred:
-        low, high = format_force(margin.low_n, unit), format_force(margin.high_n, unit)
-        load = f"{load}, inferred ({low.removesuffix(f' {unit}')} to {high})"
+    load = load_words(margin.load, unit)
     side = "below" if margin.margin_n >= 0 else "ABOVE"
     gap = format_force(abs(margin.margin_n), unit)
     share = f"{100 * margin.share:.0f} %"
-    if margin.lower_bound:
+    if margin.load.lower_bound:
         load, share = f"at least {load}", f"at least {share}"
         gap = f"at {'most' if margin.margin_n >= 0 else 'least'} {gap}"
     static = "; a static limit: shock is counted twice" if _counts_twice(margin) else ""
+    doubt = f"; {DOUBTED}" if margin.load.doubted else ""
     return (
         f"{KINDS[limit.kind]} {format_force(limit.force_n, unit)} ({entered(limit)}): "
-        f"{margin.state} {load} is {gap} {side} it ({share}){static}"
+        f"{margin.load.state} {load} is {gap} {side} it ({share}){static}{doubt}"
     )
+
+
+def load_words(load: PlaceLoad, unit: ForceUnit) -> str:
+    """Give a load with what is known of it, and whether it was measured there or inferred."""
+    if load.inferred:
+        low, high = format_force(load.low_n, unit), format_force(load.high_n, unit)
+        told = f"{format_force(load.force_n, unit)}, inferred"
+        return f"{told} ({low.removesuffix(f' {unit}')} to {high})"
+    told = f"{format_force(load.force_n, unit, u_n=load.u_n)}, measured (cell {load.cell})"
+    return f"{told},"
 
 
 def _counts_twice(margin: Margin) -> bool:
     """Whether a shock is set against a limit that already allows for shock."""
-    return margin.limit.kind == "working_limit" and margin.state == "peak"
+    return margin.limit.kind == "working_limit" and margin.load.state == "peak"
 
 
 def _unplaced(limit: Limit, unit: ForceUnit) -> tuple[str, str]:

@@ -57,7 +57,7 @@ def test_guesses_are_scored(tmp_path: Path) -> None:
 
 def test_limits_are_set_against_their_own_place(tmp_path: Path) -> None:
     found = review(prepared(tmp_path))
-    told = [(m.limit.on, m.limit.kind, m.state, m.inferred) for m in found.margins]
+    told = [(m.limit.on, m.limit.kind, m.load.state, m.load.inferred) for m in found.margins]
     assert told == [
         ("blue 14", "working_limit", "peak", False),
         ("blue 14", "working_limit", "hang", True),
@@ -86,7 +86,7 @@ def test_pretension_above_the_weight_is_compared_as_the_peak(tmp_path: Path) -> 
     assert found.features.release_kind == "drop"
     assert found.compared is not None
     assert found.compared.words == "peak in pretension"
-    assert found.margins[0].state == "pretension"
+    assert found.margins[0].load.state == "pretension"
 
 
 def test_a_clipped_peak_is_a_lower_bound(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from reviews import prepared, review, tie
 from sheets import SHEET
 
 from analysis.learning.margins import load_at
+from analysis.learning.measured_at import CellLoad, Readings
 from analysis.learning.review import Review
 from analysis.showing.job_figure import draw_comparison, ratios_of
 from analysis.showing.job_gear import GearUse, gear_of
@@ -118,7 +119,7 @@ def test_the_gear_took_the_largest_peak_with_its_band(report: JobReport) -> None
     assert station.largest is not None
     assert not station.largest.load.inferred
     assert station.largest.load.force_n == report.reviews[0].features.peak_n
-    assert station.largest.at_least
+    assert station.largest.load.lower_bound
     block = use(report, "high block")
     assert block.lowerings == (1, 3)
     assert block.largest is not None
@@ -190,8 +191,9 @@ def test_untied_and_empty_lowerings_are_left_out_with_the_reason(tmp_path: Path)
 
 
 def test_nothing_is_inferred_from_no_load() -> None:
-    assert load_at("red", 0.0, "peak", None, {"red"}) is None
-    assert load_at("blue", 5.0, "peak", None, {"red"}) is None
+    red = CellLoad("red", frozenset({"red"}), None, 5.0, None, "peak")
+    assert load_at("red", Readings()) is None
+    assert load_at("blue", Readings(main=red)) is None
 
 
 # --- figure ------------------------------------------------------------------------------

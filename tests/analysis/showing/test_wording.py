@@ -11,6 +11,7 @@ from logbook_factory import START_WALL_NS, FakeClock, Made, drop_force, make_log
 from reviews import prepared, review, tie
 
 from analysis.learning.margins import margin_of
+from analysis.learning.measured_at import CellLoad, Readings
 from analysis.learning.review import Review
 from analysis.showing.wording import (
     STANDING,
@@ -63,10 +64,10 @@ def test_limits_in_words_have_type_name_who_and_when(tmp_path: Path) -> None:
     rows = next(rows for name, rows in groups_of(found, "kN") if name == "Limits")
     assert rows[0][0] == "blue 14"
     assert rows[0][1] == (
-        "working limit 4.00 kN (Wren, 2026-05-03): peak 4.19 kN is 0.19 kN ABOVE it (105 %); "
-        "a static limit: shock is counted twice"
+        "working limit 4.00 kN (Wren, 2026-05-03): peak 4.19 ± 0.04 kN, measured (cell red), is 0.19 kN "
+        "ABOVE it (105 %); a static limit: shock is counted twice"
     )
-    assert "hang 1.51 kN" in rows[1][1]
+    assert "hang 1.51 kN, inferred (" in rows[1][1]
     assert "counted twice" not in rows[1][1]
     assert rows[2][0] == "high block"
     assert "inferred (" in rows[2][1]
@@ -77,18 +78,22 @@ def test_a_lower_bound_is_a_lower_bound_everywhere(tmp_path: Path) -> None:
     whole = review(prepared(tmp_path))
     features = replace(whole.features, peak_is_lower_bound=True, peak_n=3500.0)
     limit = whole.margins[0].limit
-    margin = margin_of(limit, 3500.0, "peak", None, {limit.on}, lower_bound=True)
+    red = CellLoad("red", frozenset({limit.on}), None, 3500.0, None, "peak", lower_bound=True)
+    margin = margin_of(limit, Readings(main=red))
     assert margin is not None
     found = replace(whole, features=features, margins=(margin,))
     assert said(found, "Measured")["peak"].startswith("at least 3.5")
     assert said(found, "Measured")["dynamic factor"].startswith("at least ")
     rows = next(rows for name, rows in groups_of(found, "kN") if name == "Limits")
-    assert "peak at least 3.50 kN is at most 0.50 kN below it (at least 88 %)" in rows[0][1]
-    over = margin_of(limit, 4500.0, "peak", None, {limit.on}, lower_bound=True)
-    assert over is not None
-    assert "at least 4.50 kN is at least 0.50 kN ABOVE it (at least 112 %)" in margin_words(
-        over, "kN"
+    assert (
+        "peak at least 3.50 kN, measured (cell red), is at most 0.50 kN below it (at least 88 %)"
+        in rows[0][1]
     )
+    over = margin_of(limit, Readings(main=replace(red, force_n=4500.0)))
+    assert over is not None
+    told = margin_words(over, "kN")
+    assert "at least 4.50 kN, measured (cell red), is at least 0.50 kN ABOVE it" in told
+    assert "(at least 112 %)" in told
 
 
 def test_a_release_in_words(tmp_path: Path) -> None:
