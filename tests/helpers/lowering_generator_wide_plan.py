@@ -131,12 +131,15 @@ def _pauses(rng: np.random.Generator) -> tuple[tuple[float, float, str], ...]:
 
 
 def _ground_y_m(d: Draw) -> float:
-    """Depth of the ground, below where the piece comes to rest."""
-    rest = d.path.lead_m if d.method in (*DROPS, "swing") else d.start_m[1]
+    """Depth of the ground, deep enough that nothing is met before the lowering."""
+    p = d.path
+    rest = p.lead_m if d.method in (*DROPS, "swing") else d.start_m[1]
+    stretch = p.weight_n / p.eta * (p.lead_m + p.standing_m + p.fall_m) / p.ea_n
+    rest += (3.5 if d.method in DROPS else 1.7) * stretch
     if d.method == "let_run_drop":
         v = np.sqrt(2 * G * d.drop_m) + G * d.react_s
         rest += float(v * d.react_s + v**2 / (2 * G * (d.brake_n / d.path.weight_n - 1.0)))
-    return rest + 0.6 + d.way_m
+    return rest + 0.4 + d.way_m
 
 
 def draw_wide(rng: np.random.Generator, method: str, options: frozenset[str]) -> WideDraw:
