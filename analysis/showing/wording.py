@@ -331,8 +331,7 @@ def load_words(load: PlaceLoad, unit: ForceUnit) -> str:
         low, high = format_force(load.low_n, unit), format_force(load.high_n, unit)
         told = f"{format_force(load.force_n, unit)}, inferred"
         return f"{told} ({low.removesuffix(f' {unit}')} to {high})"
-    told = f"{format_force(load.force_n, unit, u_n=load.u_n)}, measured (cell {load.cell})"
-    return f"{told},"
+    return f"{format_force(load.force_n, unit, u_n=load.u_n)}, measured (cell {load.cell}),"
 
 
 def _counts_twice(margin: Margin) -> bool:

@@ -18,13 +18,14 @@ from analysis.learning import block_friction as told
 from analysis.learning.block_friction import said_of_block
 from analysis.learning.hierarchy import Sampling
 from analysis.learning.observations import observe
-from analysis.learning.review import review_lowering
+from analysis.learning.review import Review, review_lowering
 from analysis.learning.rule_fit import expected, fit_rule
 from analysis.learning.rules import Acceptance, Observation, default_rule
 from analysis.predicting.friction import efficiency_180, sheave_efficiency
 from analysis.reading.two_cells import Ratio, TwoCells
 from analysis.several_cells import ONE_CELL, Cells
 from analysis.showing.rules_wording import group_words, heading_of
+from analysis.showing.two_cells import cell_rows
 from analysis.source import load_lowering
 from logger.commands.planning import store_sheet
 from logger.logbook.entries import LogbookEntries
@@ -219,9 +220,12 @@ def forces(seed: int, eta: float) -> tuple[np.ndarray, np.ndarray]:
     return lead_n + noise[0], fall_n + noise[1]
 
 
-def observed(path: Path, name: str) -> tuple[Observation, Observation]:
+def reviewed(path: Path) -> Review:
     with LogbookReader(path) as reader:
-        review = review_lowering(load_lowering(reader, 1), explained=False)
+        return review_lowering(load_lowering(reader, 1), explained=False)
+
+
+def observed(review: Review, name: str) -> tuple[Observation, Observation]:
     found = observe(review, name).observations
     (slow,), (drop,) = found["block"], found["block_drop"]
     return slow, drop
@@ -229,11 +233,19 @@ def observed(path: Path, name: str) -> tuple[Observation, Observation]:
 
 def test_a_recorded_lowering_tells_the_rule(tmp_path: Path) -> None:
     """From counts in a file: two cells 3 % apart, a block of 0.91, 0.7 written on the sheet."""
-    slow, drop = observed(played(tmp_path, 8, 0.91, "arch", "one"), "one:1")
+    review = reviewed(played(tmp_path, 8, 0.91, "arch", "one"))
+    slow, drop = observed(review, "one:1")
     assert (slow.quantity, slow.block, slow.excluded_reason) == ("block_efficiency", "arch", "")
     assert slow.measured == pytest.approx(0.91, abs=0.01)
     assert drop.measured == pytest.approx(0.91, abs=0.04)
     assert slow.x["lead_n"] > 100.0
+    # The page of that lowering says the same, with its U.
+    (told,) = review.cells.pairs
+    assert told.efficiency == pytest.approx(slow.measured)
+    assert abs((told.efficiency or 0.0) - 0.91) <= (told.efficiency_u or 0.0)
+    words = dict(cell_rows(review.cells, "kN"))["high block"]
+    assert words.startswith(f"efficiency {told.efficiency:.3f} ± ")
+    assert words.endswith("measured from raising and lowering")
 
 
 @pytest.mark.slow
@@ -242,7 +254,7 @@ def test_recorded_lowerings_of_two_blocks_cover_their_truth(tmp_path: Path) -> N
     for number in range(8):
         block, eta = (("good", 0.95), ("worn", 0.87))[number % 2]
         name = f"p{number}"
-        said = observed(played(tmp_path, 40 + number, eta, block, name), f"{name}:1")
+        said = observed(reviewed(played(tmp_path, 40 + number, eta, block, name)), f"{name}:1")
         found += [replace(one, job=f"J{number // 2 % 3}") for one in said]
     slow = fit_rule(BLOCK, found)
     assert len(slow.residuals) + len(slow.excluded) == 8
