@@ -71,7 +71,7 @@ def keyed_figure(
     Parameters
     ----------
     title, subtitle : str
-        The latter may be empty.
+        The latter may be empty; each of its lines begins a new one.
     rows : sequence of KeyRow
         The key.
     panels_in : float
@@ -86,7 +86,7 @@ def keyed_figure(
     """
     with mpl.rc_context(STYLE):
         top = wrapped(title, WIDTH_IN - 0.2, TITLE_PT, "bold")
-        below = wrapped(subtitle, WIDTH_IN - 0.2) if subtitle else []
+        below = [line for said in subtitle.splitlines() for line in wrapped(said, WIDTH_IN - 0.2)]
         lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
         head_in = 0.24 + 0.25 * len(top) + LINE_IN * len(below)
         key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)

@@ -10,36 +10,22 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from analysis.predicting.pretension_plan import Ceiling, PretensionPlan
-from analysis.showing.figure_key import KeyRow, wrapped, write_head, write_key
+from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
 from analysis.showing.pretension_wording import easing_words
-from analysis.showing.style import (
-    BEFORE,
-    DPI,
-    HANG,
-    INK,
-    LIMIT_DASHES,
-    LINE_IN,
-    PEAK,
-    QUIET,
-    STYLE,
-    TITLE_PT,
-    WIDTH_IN,
-)
+from analysis.showing.style import BEFORE, HANG, INK, LIMIT_DASHES, PEAK, QUIET
 from logger.units import ForceUnit, format_force, from_si
 
 SHARE_IN: Final = 2.7
 HINGE_IN: Final = 2.1
-_LEFT_IN, _RIGHT_IN, _GAP_IN, _AXIS_IN = 0.72, 0.16, 0.24, 0.52
+_GAP_IN, _AXIS_IN = 0.24, 0.52
 _BAND: Final[dict[str, Any]] = {
     "facecolor": "#d5e2ef",
     "edgecolor": BEFORE,
@@ -74,20 +60,12 @@ def draw_pretension(plan: PretensionPlan, title: str, unit: ForceUnit = "kN") ->
         Share carried and hinge balance above, the hinge window below (where a hinge was
         written) over the same pull at the winch, and a key that names everything.
     """
-    with mpl.rc_context(STYLE):
-        head = wrapped(f"Pretension. {title}", WIDTH_IN - 0.2, TITLE_PT, "bold")
-        said = [line for words in plan.words for line in wrapped(words, WIDTH_IN - 0.2)]
-        rows = _key(plan, unit)
-        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
-        head_in = 0.24 + 0.25 * len(head) + LINE_IN * len(said)
-        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
-        panels_in = SHARE_IN + (_GAP_IN + HINGE_IN if plan.hinge else 0.0)
-        figure = Figure(
-            figsize=(WIDTH_IN, head_in + panels_in + _AXIS_IN + key_in), dpi=DPI, facecolor="white"
-        )
-        FigureCanvasAgg(figure)
-        write_head(figure, head, said)
-        top_in = figure.get_figheight() - head_in
+    panels_in = SHARE_IN + (_GAP_IN + HINGE_IN if plan.hinge else 0.0) + _AXIS_IN
+    words = "\n".join(plan.words)
+    with keyed_figure(f"Pretension. {title}", words, _key(plan, unit), panels_in) as (
+        figure,
+        top_in,
+    ):
         panels = [_panel(figure, top_in, SHARE_IN)]
         _draw_share(panels[0], plan, unit)
         if plan.hinge:
@@ -97,16 +75,11 @@ def draw_pretension(plan: PretensionPlan, title: str, unit: ForceUnit = "kN") ->
         for axes in panels:
             _draw_pulls(axes, plan, unit)
         panels[-1].set_xlabel(f"pull at the winch, {unit}")
-        write_key(figure, rows, lines, key_in)
-        return figure
+    return figure
 
 
 def _panel(figure: Figure, top_in: float, high_in: float) -> Axes:
-    height_in = figure.get_figheight()
-    wide = 1.0 - (_LEFT_IN + _RIGHT_IN) / WIDTH_IN
-    axes = figure.add_axes(
-        (_LEFT_IN / WIDTH_IN, (top_in - high_in) / height_in, wide, high_in / height_in)
-    )
+    axes = panel_axes(figure, top_in, high_in)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     axes.tick_params(length=3)

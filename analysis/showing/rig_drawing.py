@@ -13,31 +13,25 @@ import math
 from collections.abc import Sequence
 from typing import Any, Final
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Arc, Polygon
 from numpy.typing import NDArray
 
-from analysis.showing.figure_key import KeyRow, wrapped, write_head, write_key
+from analysis.showing.figure_key import KeyRow, keyed_figure
 from analysis.showing.page_units import Units
 from analysis.showing.rig_labels import side_words, write_labels
 from analysis.showing.rig_picture import DrawnLeg, DrawnNode, RigPicture
 from analysis.showing.rig_shape import View, arrow_of, aside, outline, scale_of, shows_angle
 from analysis.showing.style import (
     BEFORE,
-    DPI,
     HANG,
     INK,
-    LINE_IN,
     PALE,
     PEAK,
     QUIET,
-    STYLE,
     TEXT_PT,
-    TITLE_PT,
     WIDTH_IN,
 )
 
@@ -51,6 +45,8 @@ LEG_LINES: Final[dict[str, dict[str, Any]]] = {
 _ARROW: Final = {"color": PEAK, "lw": 1.8}
 _SIDE_IN: Final = (3.1, 5.4)
 _PLAN_IN: Final = 2.3
+_ABOVE_IN: Final = 0.67
+_AXIS_IN: Final = 0.5
 _MARGIN: Final = 0.16
 _WOOD_SHARE: Final = 0.07
 _BLOCK_SHARE: Final = 0.012
@@ -82,23 +78,13 @@ def draw_rig(
     Figure
         1080 pixels wide at 200 dots per inch, as tall as it needs.
     """
-    with mpl.rc_context(STYLE):
-        heads = wrapped(title, WIDTH_IN - 0.2, TITLE_PT, "bold")
-        below = wrapped(subtitle, WIDTH_IN - 0.2) if subtitle else []
-        words = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in key]
-        head_in = 0.16 + 0.25 * len(heads) + LINE_IN * len(below) + 0.1
-        key_in = 0.12 + sum(LINE_IN * len(lines) + 0.05 for lines in words)
-        side_in = _side_in(picture)
-        plan_in = 0.0 if picture.flat else _PLAN_IN + 0.62
-        height_in = head_in + side_in + plan_in + 0.55 + key_in
-        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
-        FigureCanvasAgg(figure)
-        write_head(figure, heads, below)
-        _side(figure, picture, units, height_in - head_in - side_in, side_in)
+    side_in = _side_in(picture)
+    plan_in = 0.0 if picture.flat else _PLAN_IN + _ABOVE_IN
+    with keyed_figure(title, subtitle, key, side_in + plan_in + _AXIS_IN) as (figure, top_in):
+        _side(figure, picture, units, top_in - side_in, side_in)
         if not picture.flat:
-            _plan(figure, picture, units, key_in + 0.5)
-        write_key(figure, list(key), words, key_in)
-        return figure
+            _plan(figure, picture, units, top_in - side_in - plan_in)
+    return figure
 
 
 def swatch(kind: str) -> Line2D:
