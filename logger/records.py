@@ -110,6 +110,11 @@ class Job(Record, frozen=True, kw_only=True):
     date: str = ""
     note: str = ""
 
+    @property
+    def invented(self) -> bool:
+        """Whether its note says that it is invented."""
+        return "invented" in self.note.lower()
+
 
 class LoadPoint(Record, frozen=True, kw_only=True):
     """One known load and the counts read there."""

@@ -107,7 +107,7 @@ class Review:
     def invented(self) -> bool:
         """Whether the job says that it is invented."""
         job = self.source.job
-        return job is not None and "invented" in job.note.lower()
+        return job is not None and job.invented
 
     def as_json(self) -> dict[str, Any]:
         """Plain values under stable keys, SI."""

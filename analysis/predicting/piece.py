@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,6 +97,21 @@ class PieceEstimate:
     def rel_u(self) -> float:
         """Relative standard uncertainty of the weight."""
         return self.weight_u_n / (2.0 * self.weight_n)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give plain values, SI."""
+        return {
+            "weight_n": self.weight_n,
+            "weight_u_n": self.weight_u_n,
+            "rel_u_by_input": dict(self.parts),
+            "mass_kg": self.mass_kg,
+            "volume_m3": self.volume_m3,
+            "density_kg_per_m3": self.density_kg_per_m3,
+            "centre_from_butt_m": self.centre_from_butt_m,
+            "centre_u_m": self.centre_u_m,
+            "gyration_m": self.gyration_m,
+            "rule": self.rule,
+        }
 
     @property
     def centre_u_m(self) -> float:

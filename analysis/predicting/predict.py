@@ -34,7 +34,7 @@ from analysis.predicting.path import (
     setting,
     standing_redirects,
 )
-from analysis.predicting.piece import PieceDraws, PieceEstimate, draw, estimate
+from analysis.predicting.piece import PieceDraws, draw, estimate
 from analysis.predicting.places import PLUMB
 from analysis.predicting.rig import check_rig, reading_per_newton, station_gain
 from analysis.predicting.shares import VarianceShares
@@ -111,7 +111,7 @@ def predict(
         "model": MODEL,
         "draws": draws,
         "seed": seed,
-        "weight": _weight(case.estimate),
+        "weight": case.estimate.to_dict(),
         "peak_n": main["peak_n"],
         "hang_weight_n": band(case.draws.weight_n),
         "hang_reading_n": main["hang_reading_n"],
@@ -250,21 +250,6 @@ def _drawn(piece: Piece, rig: Rig, rope: Rope, n: int, seed: int, measured: Meas
         weighed = measured.weight_n.draws(np.random.default_rng([seed, 1]), n)
         pieces = PieceDraws(weighed, pieces.centre_from_butt_m, pieces.gyration_m)
     return Case(piece, rig, rope, estimate(piece), pieces, shift, rng, measured)
-
-
-def _weight(found: PieceEstimate) -> dict[str, Any]:
-    return {
-        "weight_n": found.weight_n,
-        "weight_u_n": found.weight_u_n,
-        "rel_u_by_input": dict(found.parts),
-        "mass_kg": found.mass_kg,
-        "volume_m3": found.volume_m3,
-        "density_kg_per_m3": found.density_kg_per_m3,
-        "centre_from_butt_m": found.centre_from_butt_m,
-        "centre_u_m": found.centre_u_m,
-        "gyration_m": found.gyration_m,
-        "rule": found.rule,
-    }
 
 
 def _points(loads: Loads) -> dict[str, dict[str, float]]:

@@ -47,7 +47,7 @@ from analysis.predicting.path import (
 )
 from analysis.predicting.places import Places, place_of
 from analysis.predicting.rope import lead_stiffness_n_per_m
-from logger.records import Node
+from logger.records import Node, Rig
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 FloatArray = NDArray[np.float64]
@@ -228,15 +228,22 @@ def span_setup(
     return setup, duration + batch.hinge_s
 
 
+def _single_legs(rig: Rig) -> tuple[float, float] | None:
+    """Lead and fall of a piece on one rope, metres; None where they are not written."""
+    lead, fall = rig.lead_length_m, fall_length_m(rig)
+    if lead is None or fall is None or lead <= 0 or fall <= 0:
+        return None
+    return lead, fall
+
+
 def single_setup(
     batch: Batch, share: FloatArray, offset_m: float, side: FloatArray
 ) -> tuple[Setup, FloatArray] | None:
     """Build the release on one rope; None where the rope's lengths are not written."""
-    rig = batch.case.rig
-    lead, fall = rig.lead_length_m, fall_length_m(rig)
-    if lead is None or fall is None or lead <= 0 or fall <= 0:
+    legs = _single_legs(batch.case.rig)
+    if legs is None:
         return None
-    tackle, stiffness = batch.single(lead, fall)
+    tackle, stiffness = batch.single(*legs)
     setup = release(
         tackle, batch.body(offset_m, side), share[: batch.n],
         fall_over_lead=batch.fall_over_lead(), hinge=batch.hinge,
@@ -250,15 +257,14 @@ def swing_setup(
     batch: Batch, angle_rad: FloatArray, offset_m: float, side: FloatArray
 ) -> tuple[Setup, FloatArray] | None:
     """Build the swing of a limb tied off its centre; None without the rope's lengths."""
-    rig = batch.case.rig
-    lead, fall = rig.lead_length_m, fall_length_m(rig)
-    if lead is None or fall is None or lead <= 0 or fall <= 0:
+    legs = _single_legs(batch.case.rig)
+    if legs is None:
         return None
-    tackle, _ = batch.single(lead, fall)
+    tackle, _ = batch.single(*legs)
     body = batch.body(offset_m, side)
     angle = np.clip(angle_rad[: batch.n], 0.0, 1.5)
     setup = swing(tackle, body, angle, tag=_tag_line(batch.case))
-    duration = np.full(batch.n, 1.1 * BOTTOM * math.sqrt(lead / G_M_PER_S2))
+    duration = np.full(batch.n, 1.1 * BOTTOM * math.sqrt(legs[0] / G_M_PER_S2))
     return setup, duration + (batch.turn_s(offset_m) if offset_m > 0.0 else 0.0)
 
 

@@ -17,7 +17,7 @@ from analysis.showing.page import Entry, page_html
 from analysis.showing.picture import alt_text, picture_of
 from analysis.showing.ring_figure import draw_ringdown
 from analysis.showing.rules_figure import draw_pit
-from analysis.showing.wording import STANDING, groups_of, remarks_of, title_of
+from analysis.showing.wording import INVENTED, STANDING, groups_of, remarks_of, title_of
 from logger.units import ForceUnit, counted
 
 
@@ -120,7 +120,7 @@ def write_page(
     jobs = dict.fromkeys(review.source.job for review in reviews if review.source.job is not None)
     about = [f"Job {job.name}: {job.note}" for job in jobs if job.note]
     if any(review.invented for review in reviews):
-        about.insert(0, "INVENTED: crew, site, tree and numbers are made up.")
+        about.insert(0, INVENTED)
     names = ", ".join(job.name for job in jobs) or "no job"
     text = page_html(
         f"Lowerings: {names}",

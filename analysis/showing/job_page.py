@@ -21,11 +21,10 @@ from analysis.showing.job_figure import draw_comparison, ratios_of
 from analysis.showing.job_gear import GearLimit, GearUse
 from analysis.showing.job_report import JobReport, PieceLine, place_of
 from analysis.showing.page import Block, page_html
-from analysis.showing.wording import DOUBTED, KINDS, STANDING, entered, local
+from analysis.showing.wording import DOUBTED, INVENTED, KINDS, STANDING, entered, local
 from logger.records import Guess
 from logger.units import ForceUnit, counted, format_force, format_length
 
-INVENTED: Final = "INVENTED: crew, site, tree and numbers are made up."
 _ABOUT_COMPARISON: Final = (
     (
         "Predicted: median and 5 to 95 % at the same station, as stored. Of many lowerings, 9 in 10 "
@@ -72,7 +71,7 @@ def write_job_page(report: JobReport, path: Path, unit: ForceUnit, origin: str) 
 def job_html(report: JobReport, unit: ForceUnit, origin: str) -> str:
     """Write the page of a job; parameters as for :func:`write_job_page`."""
     job = report.job
-    about = [text for text in (INVENTED if report.invented else "", job.note) if text]
+    about = [text for text in (INVENTED if job.invented else "", job.note) if text]
     when = f" {job.date}." if job.date else ""
     return page_html(
         f"Job {job.name}",

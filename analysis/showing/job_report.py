@@ -142,11 +142,6 @@ class JobReport:
         """As it stands now."""
         return self.records.job
 
-    @property
-    def invented(self) -> bool:
-        """Whether the job says that it is invented."""
-        return "invented" in self.job.note.lower()
-
     def flags(self) -> dict[str, tuple[int, ...]]:
         """Flag → the lowerings that have it, in the order of the flags' table."""
         return {
@@ -172,7 +167,7 @@ class JobReport:
         """Plain values under stable keys, SI."""
         return {
             "job": msgspec.to_builtins(self.job),
-            "invented": self.invented,
+            "invented": self.job.invented,
             "pieces": [line.as_json() for line in self.pieces],
             "lowerings": [review.as_json() for review in self.reviews],
             "compared": [review.source.number for review in self.compared],

@@ -64,11 +64,12 @@ def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
         rows += _key(heading, groups)
     rows += [KeyRow(None, f"! {said}") for said in remarks_of(plan)]
     weight = format_force(plan.estimate.weight_n, units.force, u_n=plan.estimate.weight_u_n)
+    made_up = " INVENTED." if job.invented else ""
     return draw_rig(
         picture,
         units,
         title=title_of(plan, job.name),
-        subtitle=f"{weight} (k = 2), estimate.{_invented(job)} {STANDING}",
+        subtitle=f"{weight} (k = 2), estimate.{made_up} {STANDING}",
         key=rows,
     )
 
@@ -102,7 +103,7 @@ def write_plan_page(plans: Sequence[Plan], job: Job, path: Path, units: Units, o
     origin : str
         Name of the sheet or logbook, for the footer.
     """
-    about = [f"INVENTED: {job.note}"] if _invented(job) else []
+    about = [f"INVENTED: {job.note}"] if job.invented else []
     text = page_html(
         f"Before the cut: {job.name}",
         f"{counted(len(plans), 'piece')}. Estimates made before the cut; ± is the expanded uncertainty (k = 2).",
@@ -137,7 +138,3 @@ def _picture(plan: Plan) -> RigPicture:
 
 def _kind(kind: str, name: str) -> str:
     return name if kind == "leg" else kind
-
-
-def _invented(job: Job) -> str:
-    return " INVENTED." if "invented" in job.note.lower() else ""

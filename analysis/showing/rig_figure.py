@@ -65,7 +65,7 @@ def rig_figure(
         about = f"{piece.name}, {format_force(weight, units.force, u_n=u_n)} (k = 2)"
     loads = place_loads(rig, weight, u_n)
     picture = rig_picture(rig, weight, u_n, piece, loads)
-    made_up = " INVENTED." if "invented" in sheet.job.note.lower() else ""
+    made_up = " INVENTED." if sheet.job.invented else ""
     figure = draw_rig(
         picture,
         units,

@@ -37,6 +37,7 @@ KINDS: Final = {
     "peak_allowance": "peak allowance",
     "breaking_strength": "breaking strength",
 }
+INVENTED: Final = "INVENTED: crew, site, tree and numbers are made up."
 DOUBTED: Final = "LESS than inferred there by more than both U: look at which cell sat where"
 """Said of a measured load that is lower than the main cell, rig and friction tell."""
 RELEASES: Final = {

@@ -18,7 +18,7 @@ import click
 from logger.commands.output import WIDTH, json_option, listed, print_json, table, units_option
 from logger.commands.targets import figure_option
 from logger.errors import InputError
-from logger.units import ForceUnit
+from logger.units import ForceUnit, counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -265,21 +265,16 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
 
 
 def _head(learned: Learned) -> list[str]:
+    from analysis.showing.wording import INVENTED
+
     season = learned.season
     crews = f", crew {', '.join(season.crews)}" if season.crews else ""
-    head = f"Rules of thumb from {_many(season.logbooks, 'logbook')}: {_size(season)}{crews}"
-    invented = ["INVENTED: crew, site, tree and numbers are made up."] if season.invented else []
-    return [*_wrapped(head), *invented]
-
-
-def _many(things: Sequence[object] | int, name: str) -> str:
-    """Count things, with an s where it belongs."""
-    count = things if isinstance(things, int) else len(things)
-    return f"{count} {name}" + ("" if count == 1 else "s")
+    head = f"Rules of thumb from {counted(len(season.logbooks), 'logbook')}: {_size(season)}{crews}"
+    return [*_wrapped(head), *([INVENTED] if season.invented else [])]
 
 
 def _size(season: Season) -> str:
-    return f"{_many(season.n_lowerings, 'lowering')}, {_many(season.jobs, 'job')}"
+    return f"{counted(season.n_lowerings, 'lowering')}, {counted(len(season.jobs), 'job')}"
 
 
 def _rule_lines(result: RuleResult, unit: ForceUnit) -> list[str]:
@@ -318,7 +313,7 @@ def _left_out_lines(learned: Learned) -> list[str]:
     for lowering, rules, reason in rows:
         together.setdefault((reason, rules), []).append(lowering)
     count = len({row[0] for row in rows})
-    lines = [f"Left out of a rule, with the reason: {_many(count, 'lowering')}"]
+    lines = [f"Left out of a rule, with the reason: {counted(count, 'lowering')}"]
     for (reason, rules), lowerings in sorted(together.items()):
         lines += _wrapped(f"{reason} ({rules}): {listed(lowerings)}", "  ")
     return lines

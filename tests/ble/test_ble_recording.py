@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from air_session import recording, wait_for
 from bumble_link import Air, Rough
 from capture_rig import QUIET_WORLD, assert_none_wrong, wait_until, well
 from click.testing import CliRunner
 
 from analysis.errors import SourceError
 from analysis.source import load_lowering
-from logger.cell_line import CellPlan
 from logger.clock import SystemClock
 from logger.commands.record import Links, command
 from logger.errors import TransportError
 from logger.logbook.reader import LogbookReader
-from logger.session import Session, SessionPlan
 from logger.simcell.device import Converter, DeviceOptions
 from logger.simcell.gatt import GattCell, GattOptions
 from logger.simcell.scenario import load_scenario
@@ -43,30 +40,13 @@ def put(air: Air, folder: Path, force_hz: float = 20.0) -> GattCell:
     return air.add(OPTIONS, a_world(folder), GattOptions(name="cell-a", force_hz=force_hz))
 
 
-@contextmanager
-def recording(air: Air, logbook: Path, url: str = "ble:cell-a") -> Iterator[Session]:
-    plan = SessionPlan(logbook, (CellPlan("a", url, lambda info: (None, None)),))
-    session = Session(
-        plan, opener=lambda text, clock: BleTransport(parse_url(text), clock, air.radio)
-    )
-    session.start()
-    try:
-        yield session
-    finally:
-        session.stop()
-
-
-def wait_for(session: Session, n: int) -> None:
-    wait_until(lambda: sum(cell.n_samples for cell in session.snapshot.cells) >= n)
-
-
 @pytest.mark.parametrize(("mtu", "base_s"), [(23, 0.0), (247, 0.04)])
 def test_every_sample_is_stored_once_over_a_good_link(
     tmp_path: Path, mtu: int, base_s: float
 ) -> None:
     with Air(Rough(base_s=base_s), mtu=mtu) as air:
         put(air, tmp_path)
-        with recording(air, tmp_path / "a.logbook") as session:
+        with recording(air, tmp_path / "a.logbook", "ble:cell-a") as session:
             wait_for(session, 200)
         assert air.rough.longest_bytes <= mtu - 3
         well(tmp_path / "a.logbook")
@@ -88,7 +68,7 @@ def test_lost_swapped_and_late_packets_cost_only_counted_gaps(
     rough = Rough(base_s=base_s, lose=0.08, swap=0.08, late=0.05)
     with Air(rough, mtu=23) as air:
         put(air, tmp_path)
-        with recording(air, tmp_path / "a.logbook") as session:
+        with recording(air, tmp_path / "a.logbook", "ble:cell-a") as session:
             wait_for(session, 300)
             wait_until(lambda: min(rough.n_lost, rough.n_swapped, rough.n_late) > 0)
         well(tmp_path / "a.logbook")
@@ -101,7 +81,7 @@ def test_lost_swapped_and_late_packets_cost_only_counted_gaps(
 def test_a_lost_connection_is_a_gap_and_the_stream_goes_on(tmp_path: Path) -> None:
     with Air(mtu=247) as air:
         cell = put(air, tmp_path)
-        with recording(air, tmp_path / "a.logbook") as session:
+        with recording(air, tmp_path / "a.logbook", "ble:cell-a") as session:
             wait_for(session, 100)
             air.radio.run(cell.drop())
             wait_until(lambda: cell.n_connections == 2)

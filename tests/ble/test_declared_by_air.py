@@ -2,45 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import pytest
+from air_session import n_samples, recording, wait_for
 from bumble_link import Air
 from capture_rig import wait_until, well
 from declared_air import NOTIFIED, put_load_link
 from declared_peers import LINE
 
-from logger.cell_line import CellPlan
 from logger.clock import SystemClock
 from logger.errors import TransportError
 from logger.logbook.reader import LogbookReader
-from logger.session import Session, SessionPlan
 from logger.transports.base import parse_url
 from logger.transports.ble import BleTransport
-
-
-@contextmanager
-def recording(air: Air, logbook: Path, url: str) -> Iterator[Session]:
-    plan = SessionPlan(logbook, (CellPlan("a", url, lambda info: (None, None)),))
-    session = Session(
-        plan, opener=lambda text, clock: BleTransport(parse_url(text), clock, air.radio)
-    )
-    session.start()
-    try:
-        yield session
-    finally:
-        session.stop()
-
-
-def n_samples(session: Session) -> int:
-    return sum(cell.n_samples for cell in session.snapshot.cells)
-
-
-def wait_for(session: Session, n: int) -> None:
-    wait_until(lambda: n_samples(session) >= n)
 
 
 def test_notifications_are_recorded_between_start_and_stop(tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from fake_cell import FakeCell, PipelineBench
-from logbook_items import StillClock
 
 from logger.samples import (
     ExchangeNoted,
@@ -17,23 +16,10 @@ from logger.samples import (
 )
 from logger.timebase import Exchanges, fit_times
 
+pytest_plugins = ("bench_fixtures",)
+
 WRAP_S = 2**32 / 1e6
 BEFORE, AFTER = 15_000, 2_000
-
-
-@pytest.fixture
-def clock() -> StillClock:
-    return StillClock()
-
-
-@pytest.fixture
-def cell(clock: StillClock) -> FakeCell:
-    return FakeCell(clock)
-
-
-@pytest.fixture
-def bench(cell: FakeCell, clock: StillClock) -> PipelineBench:
-    return PipelineBench(cell, clock=clock)
 
 
 def send(bench: PipelineBench, cell: FakeCell, n: int) -> None:

@@ -20,6 +20,8 @@ from logger.samples import (
 )
 from logger.simcell import wire
 
+pytest_plugins = ("bench_fixtures",)
+
 WRAP = 2**32
 
 
@@ -38,18 +40,8 @@ class TellingCell(FakeCell):
 
 
 @pytest.fixture
-def clock() -> StillClock:
-    return StillClock()
-
-
-@pytest.fixture
 def cell(clock: StillClock) -> TellingCell:
     return TellingCell(clock)
-
-
-@pytest.fixture
-def bench(cell: TellingCell, clock: StillClock) -> PipelineBench:
-    return PipelineBench(cell, clock=clock)
 
 
 def end(bench: PipelineBench) -> None:

@@ -30,20 +30,7 @@ from logger.simcell import wire
 from logger.timebase import fit_envelope
 from logger.trigger import Trigger, find_windows
 
-
-@pytest.fixture
-def clock() -> StillClock:
-    return StillClock()
-
-
-@pytest.fixture
-def cell(clock: StillClock) -> FakeCell:
-    return FakeCell(clock)
-
-
-@pytest.fixture
-def bench(cell: FakeCell, clock: StillClock) -> PipelineBench:
-    return PipelineBench(cell, clock=clock)
+pytest_plugins = ("bench_fixtures",)
 
 
 def event(n: int, line: int = 0) -> TransportEvent:
