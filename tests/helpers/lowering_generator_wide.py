@@ -8,7 +8,8 @@ Motion and contacts are those of the frozen set, but a saw's shaking is a force 
 station that its true peak knows; rigs, habits, sampling and gaps are drawn
 apart and wider: 10 to 2000 samples/s with and without averaging converters, noise and
 rounding over two decades, leads of 0.5 to 16 m, holds of 0.25 to 15 s, gaps anywhere. The
-rigger enters each efficiency and length once, with the error that is stated for it.
+rigger enters each efficiency and length once, with the error that is stated for it. A
+drop from beside the rope has the free fall that the rope saw: of the speed along it.
 """
 
 from __future__ import annotations
@@ -197,7 +198,8 @@ def make_wide(number: int, seed: int = SEED) -> Lowering:
     touch = (float(t[touching[0]]), float(t[touching[-1]])) if touching.size else None
     fell = None
     if method in DROPS:
-        fell = float(r.vy_m_per_s[np.searchsorted(t, first) - 1] ** 2 / (2 * G))
+        plumb2 = 1.0 - (d.start_m[0] / d.path.lead_m) ** 2
+        fell = plumb2 * float(r.vy_m_per_s[np.searchsorted(t, first) - 1] ** 2 / (2 * G))
     lift = lift_n(d.path, r)
     late = (t > d.release_end_s + 1.0) & (t < d.lowering_s)
     omega = np.sqrt(d.path.ea_n / d.path.lead_m / (d.path.weight_n / G))
