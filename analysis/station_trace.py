@@ -22,10 +22,12 @@ from analysis.reading.timing import Timing
 from analysis.reading.trace import Chain, Gap, Trace, make_trace
 from logger.logbook.reader import LogbookReader
 from logger.logbook.rows import Lowering, Samples, Stream
-from logger.records import Limit, Piece, Rig, Station, Tag
+from logger.records import Cell, Limit, Piece, Rig, Station, Tag
 from logger.scaling import range_of, to_newtons
 from logger.timebase import TimeFit
 
+_TEMPERATURE_NEAR_S: Final = 600.0
+"""Own choice: a temperature sent within ten minutes of a window stands for it."""
 _UNKNOWN_LATENCY_S: Final = 0.01
 """Own assumption: bound of a link's least latency where no answer to TIME bounds it."""
 
@@ -147,6 +149,7 @@ def trace_of(
     time_s = (host_ns - host_ns[0]) / 1e9
     scaling = reader.scaling(stream.id)
     assert scaling is not None  # noqa: S101 - the chain was built from it
+    chain = _warmed(reader, stream, chain, (int(host_ns[0]), int(host_ns[-1])))
     jumps = np.flatnonzero(np.diff(samples.index) > 1)
     trace = make_trace(
         time_s,
@@ -158,6 +161,51 @@ def trace_of(
         touched=tag.touched,
     )
     return replace(trace, timing=timing_of(fit, samples.tick_us)), int(host_ns[0])
+
+
+def _warmed(
+    reader: LogbookReader, stream: Stream, chain: Chain, window_ns: tuple[int, int]
+) -> Chain:
+    """Put into the chain what temperature does to the cell, where it was sent and is written.
+
+    Notes
+    -----
+    A bound of ±a counts as a/√3 (JCGM 100:2008, 4.3.7). The slope departs with the
+    temperature's departure from that of the calibration. The zero is read anew while the
+    rope is slack, so only what changes within the window moves it; without a slack rope the
+    calibration's own zero stands, and departs like the slope.
+    """
+    cell = reader.record(Cell, stream.cell)
+    effect = None if cell is None else cell.temperature
+    found_c = [] if effect is None else _temperatures_c(reader, stream, window_ns)
+    if effect is None or not found_c:
+        return chain
+    away_k = max(abs(one_c - effect.calibrated_c) for one_c in found_c) / math.sqrt(3.0)
+    moved_k = (max(found_c) - min(found_c)) / math.sqrt(3.0)
+    zero_u_n = chain.zero_u_n and math.hypot(chain.zero_u_n, effect.zero_n_per_k * away_k)
+    return replace(
+        chain,
+        temperature_rel_u=effect.span_per_k * away_k,
+        temperature_u_n=effect.zero_n_per_k * moved_k,
+        zero_u_n=zero_u_n,
+    )
+
+
+def _temperatures_c(
+    reader: LogbookReader, stream: Stream, window_ns: tuple[int, int]
+) -> list[float]:
+    """Temperatures sent within a window, and the nearest sent before and after it."""
+    sent = [
+        (noted.status.received_ns, noted.status.temperature_c)
+        for noted in reader.statuses(stream.id)
+        if noted.status.temperature_c is not None
+    ]
+    start_ns, end_ns = window_ns
+    near_ns = round(_TEMPERATURE_NEAR_S * 1e9)
+    before = [one_c for at_ns, one_c in sent if start_ns - near_ns <= at_ns < start_ns]
+    inside = [one_c for at_ns, one_c in sent if start_ns <= at_ns <= end_ns]
+    after = [one_c for at_ns, one_c in sent if end_ns < at_ns <= end_ns + near_ns]
+    return [*before[-1:], *inside, *after[:1]]
 
 
 def timing_of(fit: TimeFit, tick_us: NDArray[np.int64]) -> Timing:

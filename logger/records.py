@@ -123,11 +123,26 @@ class LoadPoint(Record, frozen=True, kw_only=True):
     counts: float
 
 
+class TemperatureEffect(Record, frozen=True, kw_only=True):
+    """What a cell's papers say of temperature: at most so much, either way, per kelvin.
+
+    ``calibrated_c`` is the temperature of its calibration, degrees Celsius; ``span_per_k``
+    is the relative change of the slope per kelvin (0.0002 is 0.02 % per kelvin);
+    ``zero_n_per_k`` is the shift of the zero, newtons per kelvin. Readings are not
+    corrected: the effect goes into their uncertainty where the device sends its temperature.
+    """
+
+    calibrated_c: Annotated[float, Meta(ge=-60, le=90)]
+    span_per_k: Annotated[float, Meta(ge=0, le=0.01)] = 0.0
+    zero_n_per_k: NotNegative = 0.0
+
+
 class Cell(Record, frozen=True, kw_only=True):
     """A load cell: which device it is and its two-point calibration.
 
     ``device_id`` is what the device says in INFO; empty matches any.
     ``calibration_rel_u`` is the relative standard uncertainty of the slope.
+    ``temperature`` is what its papers say of temperature.
     """
 
     name: Text
@@ -137,6 +152,7 @@ class Cell(Record, frozen=True, kw_only=True):
     calibrated: str = ""
     calibration_rel_u: Annotated[float, Meta(ge=0, le=0.2)] = 0.005
     overload_n: Positive | None = None
+    temperature: TemperatureEffect | None = None
 
 
 class Tag(Record, frozen=True, kw_only=True):
