@@ -136,6 +136,8 @@ def _ground_y_m(d: Draw) -> float:
     rest = p.lead_m if d.method in (*DROPS, "swing") else d.start_m[1]
     stretch = p.weight_n / p.eta * (p.lead_m + p.standing_m + p.fall_m) / p.ea_n
     rest += (3.5 if d.method in DROPS else 1.7) * stretch
+    if d.method == "snubbed_drop":
+        rest += 2.0 * d.drop_m
     if d.method == "let_run_drop":
         v = np.sqrt(2 * G * d.drop_m) + G * d.react_s
         rest += float(v * d.react_s + v**2 / (2 * G * (d.brake_n / d.path.weight_n - 1.0)))
