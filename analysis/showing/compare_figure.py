@@ -16,7 +16,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from analysis.learning.pit import Compared, PitReport
 from analysis.learning.season_scores import SeasonScores
-from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
+from analysis.showing.figure_key import Head, KeyRow, keyed_figure, panel_axes
 from analysis.showing.style import (
     BEFORE,
     HANG,
@@ -56,8 +56,8 @@ def draw_compared(report: PitReport, about: str, unit: ForceUnit) -> Figure:
         Predicted median and 5 to 95 % across, measured upwards; a clipped peak has an arrow.
     """
     marks = dict(zip(sorted({p.method for p in report.points}), _MARKS, strict=False))
-    head = ("Measured against predicted peaks", about)
-    with keyed_figure(*head, _key(report, marks), PANEL_IN + 0.62) as (figure, top_in):
+    head = Head("Measured against predicted peaks", about)
+    with keyed_figure(head, _key(report, marks), PANEL_IN + 0.62) as (figure, top_in):
         _draw(panel_axes(figure, top_in, PANEL_IN), report.points, marks, unit)
     return figure
 

@@ -11,6 +11,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -24,6 +26,7 @@ from matplotlib.textpath import TextToPath
 from analysis.showing.picture import Picture
 from analysis.showing.style import (
     BEFORE,
+    BIG_PT,
     DPI,
     HANG,
     INK,
@@ -39,6 +42,10 @@ from analysis.showing.style import (
 )
 from logger.units import format_force, from_si
 
+_WIDE_IN: Final = WIDTH_IN - 0.2
+_LINES_IN: Final = {TEXT_PT: LINE_IN, TITLE_PT: 0.25, BIG_PT: 0.44}
+"""Height of a line, inches, by its size."""
+
 
 @dataclass(frozen=True, slots=True)
 class KeyRow:
@@ -48,30 +55,84 @@ class KeyRow:
     words: str
 
 
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What stands above the panels.
+
+    Parameters
+    ----------
+    title, subtitle : str
+        The latter may be empty; each of its lines begins a new one.
+    numbers : tuple of (label, number)
+        Numbers written large, under the title.
+    """
+
+    title: str
+    subtitle: str = ""
+    numbers: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """Head and key as lines, and how high they stand."""
+
+    head: list[tuple[str, float, str]]
+    key: list[list[str]]
+    head_in: float
+    key_in: float
+
+
 def wrapped(
     words: str, width_in: float, size_pt: float = TEXT_PT, weight: str = "normal"
 ) -> list[str]:
     """Break words into lines that fit a width, measured in the font that draws them."""
+    return list(_wrapped(words, width_in, size_pt, weight))
+
+
+@lru_cache(maxsize=512)
+def _wrapped(words: str, width_in: float, size_pt: float, weight: str) -> tuple[str, ...]:
     font = FontProperties(family="DejaVu Sans", size=size_pt, weight=weight)
     measure = TextToPath().get_text_width_height_descent
     chars = int(width_in * 72 / (0.45 * size_pt))
     while True:
         lines = textwrap.wrap(words, chars) or [""]
         if chars < 12 or max(measure(line, font, False)[0] for line in lines) <= width_in * 72:  # noqa: FBT003 - matplotlib's own signature
-            return lines
+            return tuple(lines)
         chars -= 1
+
+
+def _laid_out(head: Head, rows: Sequence[KeyRow]) -> _Words:
+    """Break head and key into lines."""
+    lines = [(line, TITLE_PT, "bold") for line in wrapped(head.title, _WIDE_IN, TITLE_PT, "bold")]
+    for label, number in head.numbers:
+        lines += [(line, TEXT_PT, "normal") for line in wrapped(label, _WIDE_IN)]
+        lines += [(line, BIG_PT, "bold") for line in wrapped(number, _WIDE_IN, BIG_PT, "bold")]
+    for said in head.subtitle.splitlines():
+        lines += [(line, TEXT_PT, "normal") for line in wrapped(said, _WIDE_IN)]
+    key = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
+    return _Words(
+        head=lines,
+        key=key,
+        head_in=0.24 + sum(_LINES_IN[size_pt] for _, size_pt, _ in lines),
+        key_in=0.15 + sum(LINE_IN * len(words) + 0.05 for words in key),
+    )
+
+
+def words_in(head: Head, rows: Sequence[KeyRow]) -> float:
+    """Height of head and key together, inches."""
+    words = _laid_out(head, rows)
+    return words.head_in + words.key_in
 
 
 @contextmanager
 def keyed_figure(
-    title: str, subtitle: str, rows: Sequence[KeyRow], panels_in: float
+    head: Head, rows: Sequence[KeyRow], panels_in: float
 ) -> Iterator[tuple[Figure, float]]:
     """Make a figure with its head; its key is written when the panels are drawn.
 
     Parameters
     ----------
-    title, subtitle : str
-        The latter may be empty; each of its lines begins a new one.
+    head : Head
     rows : sequence of KeyRow
         The key.
     panels_in : float
@@ -85,17 +146,13 @@ def keyed_figure(
         Where the panels begin, inches above the figure's foot.
     """
     with mpl.rc_context(STYLE):
-        top = wrapped(title, WIDTH_IN - 0.2, TITLE_PT, "bold")
-        below = [line for said in subtitle.splitlines() for line in wrapped(said, WIDTH_IN - 0.2)]
-        lines = [wrapped(row.words, WIDTH_IN - (0.76 if row.swatch else 0.22)) for row in rows]
-        head_in = 0.24 + 0.25 * len(top) + LINE_IN * len(below)
-        key_in = 0.15 + sum(LINE_IN * len(words) + 0.05 for words in lines)
-        height_in = head_in + panels_in + key_in
+        words = _laid_out(head, rows)
+        height_in = words.head_in + panels_in + words.key_in
         figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
         FigureCanvasAgg(figure)
-        write_head(figure, top, below)
-        yield figure, height_in - head_in
-        write_key(figure, list(rows), lines, key_in)
+        _write_head(figure, words.head)
+        yield figure, height_in - words.head_in
+        _write_key(figure, list(rows), words.key, words.key_in)
 
 
 def panel_axes(figure: Figure, top_in: float, high_in: float) -> Axes:
@@ -107,16 +164,13 @@ def panel_axes(figure: Figure, top_in: float, high_in: float) -> Axes:
     )
 
 
-def write_head(figure: Figure, title: list[str], subtitle: list[str]) -> None:
-    """Write title and subtitle at the top."""
+def _write_head(figure: Figure, lines: list[tuple[str, float, str]]) -> None:
+    """Write the head's lines at the top: words, size, weight."""
     height_in = figure.get_figheight()
     y_in = height_in - 0.14
-    for line in title:
-        figure.text(0.02, y_in / height_in, line, size=TITLE_PT, weight="bold", va="top")
-        y_in -= 0.25
-    for line in subtitle:
-        figure.text(0.02, y_in / height_in, line, size=TEXT_PT, color=INK, va="top")
-        y_in -= LINE_IN
+    for line, size_pt, weight in lines:
+        figure.text(0.02, y_in / height_in, line, size=size_pt, weight=weight, color=INK, va="top")
+        y_in -= _LINES_IN[size_pt]
 
 
 def key_rows(picture: Picture, top: tuple[float, float]) -> list[KeyRow]:
@@ -166,7 +220,7 @@ def _comma(words: str) -> str:
     return f", {words}" if words else ""
 
 
-def write_key(figure: Figure, rows: list[KeyRow], lines: list[list[str]], key_in: float) -> None:
+def _write_key(figure: Figure, rows: list[KeyRow], lines: list[list[str]], key_in: float) -> None:
     """Write the key below the panels, a swatch before each row."""
     height_in = figure.get_figheight()
     axes = figure.add_axes((0.0, 0.0, 1.0, key_in / height_in))
@@ -178,7 +232,7 @@ def write_key(figure: Figure, rows: list[KeyRow], lines: list[list[str]], key_in
         middle = y_in - LINE_IN / 2
         if isinstance(row.swatch, Line2D):
             row.swatch.set_data([0.12, 0.55], [middle, middle])
-            if row.swatch.get_linestyle() == "None" or row.swatch.get_marker() == "o":
+            if row.swatch.get_linestyle() == "None" or not row.swatch.get_linewidth():
                 row.swatch.set_data([0.335], [middle])
             axes.add_line(row.swatch)
         elif row.swatch is not None:

@@ -19,7 +19,7 @@ from matplotlib.text import Text
 from numpy.typing import NDArray
 
 from analysis.reading.trace import Trace
-from analysis.showing.figure_key import key_rows, keyed_figure, panel_axes
+from analysis.showing.figure_key import Head, key_rows, keyed_figure, panel_axes
 from analysis.showing.picture import NEAR_AFTER_S, NEAR_BEFORE_S, Picture
 from analysis.showing.style import (
     BEFORE,
@@ -55,8 +55,8 @@ def draw_lowering(picture: Picture) -> Figure:
     """
     top = _limits_of_view(picture)
     panels_in = sum(PANEL_IN.values()) + 2 * STRIP_IN + 1.12
-    head = (picture.title, picture.subtitle)
-    with keyed_figure(*head, key_rows(picture, top), panels_in) as (figure, top_in):
+    head = Head(picture.title, picture.subtitle)
+    with keyed_figure(head, key_rows(picture, top), panels_in) as (figure, top_in):
         whole = _panel(figure, picture, top_in, "whole", top)
         near_in = top_in - STRIP_IN - PANEL_IN["whole"] - 0.60
         near = _panel(figure, picture, near_in, "near", top)

@@ -13,26 +13,30 @@ from typing import Final
 from matplotlib.figure import Figure
 
 from analysis.predicting.plan import Plan
-from analysis.showing.figure_key import KeyRow
+from analysis.showing.figure_key import Head, KeyRow
 from analysis.showing.figures import save_figure
 from analysis.showing.page import Entry, page_html
 from analysis.showing.page_units import Units
 from analysis.showing.plan_wording import (
-    GROUND_HAND,
-    HINGE,
-    LIMITS,
-    PIECE,
-    SEARCH,
+    ground_hand_words,
     groups_of,
+    nearest_limits,
+    numbers_of,
     remarks_of,
     title_of,
 )
 from analysis.showing.rig_drawing import draw_rig, swatch
 from analysis.showing.rig_picture import RigPicture, rig_picture
-from analysis.showing.rig_wording import METHODS, STANDING, place_words
+from analysis.showing.rig_wording import METHODS, STANDING, place_line, place_words
+from analysis.showing.style import WIDTH_IN
 from logger.records import Job
 from logger.units import counted, format_force
 
+SCREEN_IN: Final = WIDTH_IN * 19.5 / 9.0
+"""Height of a phone's screen that is as wide as a figure."""
+ON_THE_PAGE: Final = (
+    "Every limit, hinge window, smaller or bigger, the piece: on the page (--page)."
+)
 _PRINT_CSS: Final = """
 @media print {
   section { display: block; column-count: 2; column-gap: 6mm; }
@@ -53,32 +57,29 @@ _PRINT_CSS: Final = """
 
 
 def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
-    """Draw a plan: the rig to scale, the ground hand's numbers, loads, limits, cautions."""
-    picture = _picture(plan)
-    groups = dict(groups_of(plan, units))
-    rows = _key(GROUND_HAND, groups) + _key(HINGE, groups)
-    rows += [
-        KeyRow(swatch(_kind(load.kind, load.name)), place_words(load, units)) for load in plan.loads
-    ]
-    for heading in (LIMITS, SEARCH, PIECE):
-        rows += _key(heading, groups)
-    rows += [KeyRow(None, f"! {said}") for said in remarks_of(plan)]
+    """Draw a plan for one screen of a phone: the ground hand's numbers, the rig, cautions.
+
+    The whole plan is on the page; the drawing takes what the words leave of a screen, and no
+    word that warns is left out for it.
+    """
     weight = format_force(plan.estimate.weight_n, units.force, u_n=plan.estimate.weight_u_n)
     made_up = " INVENTED." if job.invented else ""
+    about = f"Piece {weight} (k = 2), estimate.{made_up}"
+    said = "\n".join([*ground_hand_words(plan, units), about])
+    head = Head(title_of(plan, job.name), said, numbers_of(plan, units))
     return draw_rig(
-        picture,
+        _picture(plan),
         units,
-        title=title_of(plan, job.name),
-        subtitle=f"{weight} (k = 2), estimate.{made_up} {STANDING}",
-        key=rows,
+        head=head,
+        key=[
+            KeyRow(None, "Hanging, if heavy, 95 % predicted peak:"),
+            *(KeyRow(swatch(_kind(x.kind, x.name)), place_line(x, units)) for x in plan.loads),
+            *(KeyRow(None, words) for words in nearest_limits(plan, units)),
+            KeyRow(None, " ".join(f"! {words}" for words in remarks_of(plan))),
+            KeyRow(None, ON_THE_PAGE),
+        ],
+        within_in=SCREEN_IN,
     )
-
-
-def _key(heading: str, groups: dict[str, list[tuple[str, str]]]) -> list[KeyRow]:
-    """Give a table as rows below the drawing."""
-    lines = groups[heading]
-    said = [KeyRow(None, f"{name}: {words}" if name else words) for name, words in lines]
-    return [KeyRow(None, heading.upper()), *said] if said else []
 
 
 def write_plan_figure(plan: Plan, job: Job, path: Path, units: Units) -> Path:
@@ -117,7 +118,9 @@ def write_plan_page(plans: Sequence[Plan], job: Job, path: Path, units: Units, o
 
 def _entry(plan: Plan, job: Job, units: Units) -> Entry:
     target = io.BytesIO()
-    figure = draw_rig(_picture(plan), units, title=f"{plan.rig.name}: {METHODS[plan.rig.method]}")
+    figure = draw_rig(
+        _picture(plan), units, head=Head(f"{plan.rig.name}: {METHODS[plan.rig.method]}")
+    )
     save_figure(figure, target)
     alt = "; ".join(place_words(load, units) for load in plan.loads)
     return Entry(

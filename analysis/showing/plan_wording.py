@@ -13,7 +13,7 @@ from analysis.predicting.place_loads import SHOCK_TWICE
 from analysis.predicting.plan import Plan
 from analysis.predicting.predict import CAUTIONS
 from analysis.showing.page_units import Units
-from analysis.showing.pretension_wording import ground_hand, hinge_rows
+from analysis.showing.pretension_wording import big_numbers, ground_hand, hinge_rows
 from analysis.showing.rig_wording import METHODS, margin_words, not_judged, place_words
 from logger.records import Guess
 from logger.units import LengthUnit, format_force, format_length, from_si, uncertainty_decimals
@@ -27,6 +27,7 @@ HINGE: Final = "Hinge window, as pull at the winch"
 LIMITS: Final = "Limits entered"
 SEARCH: Final = "Smaller or bigger"
 _HINGE_PARTS: Final = (0.5, 0.75, 1.0, 1.5)
+_NEAREST: Final = 2
 _IN_KN: Final = re.compile(r"(\d+\.\d+) kN\b")
 _IN_M: Final = re.compile(r"(\d+\.\d+) m\b")
 
@@ -47,6 +48,33 @@ def groups_of(plan: Plan, units: Units) -> Groups:
         (LIMITS, _limits(plan, units)),
         (SEARCH, _search(plan, units)),
     ]
+
+
+def numbers_of(plan: Plan, units: Units) -> tuple[tuple[str, str], ...]:
+    """Give what is read at arm's length, with what it is of."""
+    if plan.pretension is not None:
+        found = big_numbers(plan.pretension, units.force)
+        return found or (("For the ground hand: nothing to aim at", "No band"),)
+    peak = plan.told["peak_n"]
+    label = f"Predicted peak at {plan.told['station']} (5 to 95 %), nothing to aim at"
+    return ((label, units.band(peak["p05"], peak["p95"])),)
+
+
+def ground_hand_words(plan: Plan, units: Units) -> list[str]:
+    """Give what :func:`numbers_of` leaves to say to the ground hand."""
+    if plan.pretension is None:
+        return [plan.no_pretension]
+    numbers = big_numbers(plan.pretension, units.force)
+    return ground_hand(plan.pretension, units.force)[len(numbers) :]
+
+
+def nearest_limits(plan: Plan, units: Units) -> list[str]:
+    """Give the entered limits that are nearest, and all that are passed; how many more there are."""
+    passed = sum(margin.margin_n < 0 for margin in plan.margins)
+    shown = plan.margins[: max(passed, _NEAREST)]
+    said = [margin_words(margin, units) for margin in shown]
+    more = len(plan.margins) - len(shown)
+    return [*said, *([f"{more} more on the page, further from their limits"] if more else [])]
 
 
 def remarks_of(plan: Plan) -> list[str]:

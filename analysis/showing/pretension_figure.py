@@ -18,7 +18,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from analysis.predicting.pretension_plan import Ceiling, PretensionPlan
-from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
+from analysis.showing.figure_key import Head, KeyRow, keyed_figure, panel_axes
 from analysis.showing.pretension_wording import easing_words
 from analysis.showing.style import BEFORE, HANG, INK, LIMIT_DASHES, PEAK, QUIET
 from logger.units import ForceUnit, format_force, from_si
@@ -61,8 +61,8 @@ def draw_pretension(plan: PretensionPlan, title: str, unit: ForceUnit = "kN") ->
         written) over the same pull at the winch, and a key that names everything.
     """
     panels_in = SHARE_IN + (_GAP_IN + HINGE_IN if plan.hinge else 0.0) + _AXIS_IN
-    words = "\n".join(plan.words)
-    with keyed_figure(f"Pretension. {title}", words, _key(plan, unit), panels_in) as (
+    head = Head(f"Pretension. {title}", "\n".join(plan.words))
+    with keyed_figure(head, _key(plan, unit), panels_in) as (
         figure,
         top_in,
     ):

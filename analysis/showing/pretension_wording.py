@@ -44,6 +44,25 @@ def ground_hand(plan: PretensionPlan, unit: ForceUnit = "kN") -> list[str]:
     return [*said, *easing_words(plan, unit), *plan.words]
 
 
+def big_numbers(plan: PretensionPlan, unit: ForceUnit = "kN") -> tuple[tuple[str, str], ...]:
+    """Give what the ground hand reads at arm's length: of what, and from where to where.
+
+    Returns
+    -------
+    tuple of (label, number)
+        As many as :func:`ground_hand` opens with; one that says that there is no band.
+    """
+    told = []
+    if plan.reading is not None:
+        told.append((f"Reading at {plan.station}, settled, estimate", plan.reading))
+    if plan.band is not None:
+        told.append(("Pull at the winch, winching up, estimate", plan.band))
+    return tuple(
+        (label, f"{_bare(band.low_n, unit)} to {format_force(band.high_n, unit)}")
+        for label, band in told
+    )
+
+
 def easing_words(plan: PretensionPlan, unit: ForceUnit = "kN") -> list[str]:
     """Say the band for a rope that is paid out down to it; at the piece it is the same."""
     at = [] if plan.easing is None else [f"{from_to(plan.easing, unit)} at the winch"]

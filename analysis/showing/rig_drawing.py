@@ -19,7 +19,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Arc, Polygon
 from numpy.typing import NDArray
 
-from analysis.showing.figure_key import KeyRow, keyed_figure
+from analysis.showing.figure_key import Head, KeyRow, keyed_figure, words_in
 from analysis.showing.page_units import Units
 from analysis.showing.rig_labels import side_words, write_labels
 from analysis.showing.rig_picture import DrawnLeg, DrawnNode, RigPicture
@@ -56,9 +56,9 @@ def draw_rig(
     picture: RigPicture,
     units: Units,
     *,
-    title: str,
-    subtitle: str = "",
+    head: Head,
     key: Sequence[KeyRow] = (),
+    within_in: float | None = None,
 ) -> Figure:
     """Draw a rig.
 
@@ -68,10 +68,13 @@ def draw_rig(
         What to show.
     units : Units
         Of forces and lengths.
-    title, subtitle : str
-        Head.
+    head : Head
+        Above it.
     key : sequence of KeyRow
         What stands below, see :func:`swatch`.
+    within_in : float, optional
+        Height of the whole figure, inches, if its words leave room for a drawing: it is made
+        smaller, and a rig that is not flat is drawn from the side alone.
 
     Returns
     -------
@@ -79,10 +82,13 @@ def draw_rig(
         1080 pixels wide at 200 dots per inch, as tall as it needs.
     """
     side_in = _side_in(picture)
-    plan_in = 0.0 if picture.flat else _PLAN_IN + _ABOVE_IN
-    with keyed_figure(title, subtitle, key, side_in + plan_in + _AXIS_IN) as (figure, top_in):
+    plan_in = 0.0 if picture.flat or within_in is not None else _PLAN_IN + _ABOVE_IN
+    if within_in is not None:
+        left_in = within_in - words_in(head, key) - _AXIS_IN
+        side_in = min(side_in, max(left_in, _SIDE_IN[0]))
+    with keyed_figure(head, key, side_in + plan_in + _AXIS_IN) as (figure, top_in):
         _side(figure, picture, units, top_in - side_in, side_in)
-        if not picture.flat:
+        if plan_in:
             _plan(figure, picture, units, top_in - side_in - plan_in)
     return figure
 

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from analysis.predicting.piece import estimate
 from analysis.predicting.place_loads import PlaceLoad, as_dicts, margins, place_loads
-from analysis.showing.figure_key import KeyRow
+from analysis.showing.figure_key import Head, KeyRow
 from analysis.showing.page_units import Units
 from analysis.showing.rig_drawing import draw_rig, swatch
 from analysis.showing.rig_picture import rig_picture
@@ -69,10 +69,10 @@ def rig_figure(
     figure = draw_rig(
         picture,
         units,
-        title=f"{rig.name}: {METHODS[rig.method]}",
-        subtitle=(
+        head=Head(
+            f"{rig.name}: {METHODS[rig.method]}",
             f"{sheet.job.name}, {about}. It hangs free; from lowering to raising, friction "
-            f"between. Estimates.{made_up}"
+            f"between. Estimates.{made_up}",
         ),
         key=[
             *(KeyRow(swatch(_kind(load)), place_words(load, units)) for load in loads),

@@ -70,6 +70,15 @@ def place_words(load: PlaceLoad, units: Units) -> str:
     return words
 
 
+def place_line(load: PlaceLoad, units: Units) -> str:
+    """Say in a line of a phone's width what a place carries: hanging, if heavy, at the peak."""
+    told = [f"{units.band(load.low_n, load.high_n)}", f"heavy {_peak(load.heavy_n, units)}"]
+    if load.peak_p95_n is not None:
+        told.append(f"peak {_peak(load.peak_p95_n, units)}")
+    bare = [one.removesuffix(f" {units.force}") for one in told]
+    return f"{place_name(load)}: {', '.join(bare)} {units.force}"
+
+
 def margin_words(margin: LimitMargin, units: Units) -> str:
     """Set a load against a limit, with the limit's type, who entered it and when."""
     limit = margin.limit

@@ -15,7 +15,7 @@ from matplotlib.ticker import MaxNLocator
 from analysis.errors import TraceError
 from analysis.learning.review import Review
 from analysis.reading.ringdown import RingDown
-from analysis.showing.figure_key import KeyRow, keyed_figure, panel_axes
+from analysis.showing.figure_key import Head, KeyRow, keyed_figure, panel_axes
 from analysis.showing.reading_wording import identified_rows
 from analysis.showing.style import (
     BEFORE,
@@ -58,8 +58,8 @@ def draw_ringdown(review: Review, unit: ForceUnit) -> Figure:
         raise TraceError(
             f"lowering {review.source.number}: no ring-down was fitted; nothing to draw"
         )
-    title, panels_in = f"Ring-down. {title_of(review)}", PANEL_IN + LEFT_OVER_IN + 1.0
-    with keyed_figure(title, "", _key(review, unit), panels_in) as (figure, top_in):
+    head, panels_in = Head(f"Ring-down. {title_of(review)}"), PANEL_IN + LEFT_OVER_IN + 1.0
+    with keyed_figure(head, _key(review, unit), panels_in) as (figure, top_in):
         upper = _axes(figure, top_in, PANEL_IN)
         lower = _axes(figure, top_in - PANEL_IN - 0.30, LEFT_OVER_IN)
         _draw(upper, lower, review, ring, unit)

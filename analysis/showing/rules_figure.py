@@ -9,9 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-import matplotlib as mpl
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
@@ -19,19 +17,16 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from analysis.learning.rule_result import GroupResult, RuleResult
 from analysis.learning.scoring import FEWEST_FOR_KS, MethodScore
 from analysis.learning.season_scores import SeasonScores
-from analysis.showing.figure_key import wrapped, write_head
+from analysis.showing.figure_key import Head, KeyRow, keyed_figure
 from analysis.showing.rules_wording import CAUTIONS, adverse_bound, ks_words, number, plain
 from analysis.showing.style import (
     BEFORE,
-    DPI,
     INK,
     LINE_IN,
     PALE,
     PEAK,
     QUIET,
-    STYLE,
     TEXT_PT,
-    TITLE_PT,
     WIDTH_IN,
 )
 
@@ -44,7 +39,6 @@ PIT_IN: Final = 1.30
 _TICKS: Final = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0, 10.0)
 _FINE_TICKS: Final = (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0)
 _FINE_BELOW: Final = 2.2
-_CAUTION_IN: Final = 0.05
 
 
 def draw_rules(results: Sequence[RuleResult], about: str) -> Figure:
@@ -61,21 +55,14 @@ def draw_rules(results: Sequence[RuleResult], about: str) -> Figure:
     -------
     Figure
     """
-    with mpl.rc_context(STYLE):
-        key, cautions = _rules_key(), _cautions()
-        head, head_in = _head("Rules of thumb", about)
-        key_in = sum(LINE_IN * len(lines) + 0.05 for _, lines in key) + 0.1
-        body_in = sum(_panel_in(result) for result in results)
-        foot_in = LINE_IN * len(cautions) + _CAUTION_IN + 0.12
-        figure = _figure(head_in + body_in + key_in + foot_in)
-        write_head(figure, *head)
-        y_in = figure.get_figheight() - head_in
+    rows = [*_rules_key(), *(KeyRow(None, words) for words in CAUTIONS)]
+    head = Head("Rules of thumb", about)
+    with keyed_figure(head, rows, sum(_panel_in(result) for result in results)) as (figure, top_in):
+        y_in = top_in
         for result in results:
             _rule_panel(figure, result, y_in)
             y_in -= _panel_in(result)
-        _write_key(figure, key, y_in)
-        _write_lines(figure, cautions, foot_in - 0.06)
-        return figure
+    return figure
 
 
 def draw_pit(scores: SeasonScores, about: str) -> Figure:
@@ -92,52 +79,25 @@ def draw_pit(scores: SeasonScores, about: str) -> Figure:
     Figure
         One histogram for all methods together and one for each; uniform is the dashed line.
     """
-    with mpl.rc_context(STYLE):
-        own = [] if scores.overall is None else [scores.overall]
-        shown = [*own, *scores.methods]
-        words = wrapped(
-            "Share of peaks in each tenth of its stored prediction: 0 the lowest, 1 the highest "
-            "predicted. All bars near the dashed line if all is well; high on the right: more "
-            "was measured than predicted. A clipped peak is spread over all tenths from its own "
-            "up. KS p: Kolmogorov-Smirnov test against an even spread; it needs "
-            f"{FEWEST_FOR_KS} peaks, with fewer it says nothing.",
-            WIDTH_IN - 0.2,
-        )
-        head, head_in = _head("Peaks in their predictions", about)
-        rows = [shown[:1], *(shown[at : at + 2] for at in range(1, len(shown), 2))]
-        foot_in = LINE_IN * len(words) + 0.15
-        figure = _figure(head_in + len(rows) * (PIT_IN + 0.86) + foot_in)
-        write_head(figure, *head)
-        y_in = figure.get_figheight() - head_in
+    own = [] if scores.overall is None else [scores.overall]
+    shown = [*own, *scores.methods]
+    words = (
+        "Share of peaks in each tenth of its stored prediction: 0 the lowest, 1 the highest "
+        "predicted. All bars near the dashed line if all is well; high on the right: more "
+        "was measured than predicted. A clipped peak is spread over all tenths from its own "
+        "up. KS p: Kolmogorov-Smirnov test against an even spread; it needs "
+        f"{FEWEST_FOR_KS} peaks, with fewer it says nothing."
+    )
+    rows = [shown[:1], *(shown[at : at + 2] for at in range(1, len(shown), 2))]
+    head = Head("Peaks in their predictions", about)
+    panels_in = len(rows) * (PIT_IN + 0.86)
+    with keyed_figure(head, [KeyRow(None, words)], panels_in) as (figure, top_in):
+        y_in = top_in
         for row in rows:
             for at, score in enumerate(row):
                 _pit_panel(figure, score, (at, 1 if row is rows[0] else 2), y_in)
             y_in -= PIT_IN + 0.86
-        _write_lines(figure, words, foot_in - 0.06)
-        return figure
-
-
-def _figure(height_in: float) -> Figure:
-    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, facecolor="white")
-    FigureCanvasAgg(figure)
     return figure
-
-
-def _head(title: str, about: str) -> tuple[tuple[list[str], list[str]], float]:
-    top = wrapped(title, WIDTH_IN - 0.2, TITLE_PT, "bold")
-    below = wrapped(about, WIDTH_IN - 0.2)
-    return (top, below), 0.16 + 0.25 * len(top) + LINE_IN * len(below) + 0.10
-
-
-def _cautions() -> list[str]:
-    return [line for text in CAUTIONS for line in wrapped(text, WIDTH_IN - 0.24)]
-
-
-def _write_lines(figure: Figure, lines: Sequence[str], top_in: float) -> None:
-    """Write lines of text from ``top_in`` above the figure's foot."""
-    for at, line in enumerate(lines):
-        y = (top_in - at * LINE_IN) / figure.get_figheight()
-        figure.text(0.12 / WIDTH_IN, y, line, size=TEXT_PT, va="top")
 
 
 def _axes(figure: Figure, left_in: float, top_in: float, width_in: float, high_in: float) -> Axes:
@@ -230,50 +190,33 @@ def _group_row(axes: Axes, at: int, group: GroupResult) -> None:
     axes.plot(group.planning.number, at - 0.24, marker="v", color=PEAK, ms=6.5, zorder=6)
 
 
-def _rules_key() -> list[tuple[Line2D, list[str]]]:
+def _rules_key() -> list[KeyRow]:
     """Everything in the figure of the rules, in words."""
     dashes = Line2D([], [], color=INK, lw=1.3, ls=(0, (4, 2)))
-    rows: list[tuple[Line2D, str]] = [
-        (dashes, "default"),
-        (_marker("o", INK, INK), "constant from these pieces; hollow: the evidence is not met"),
-        (Line2D([], [], color=BEFORE, lw=5.0, alpha=0.55), "its 90 % interval"),
-        (
+    return [
+        KeyRow(dashes, "default"),
+        KeyRow(
+            _marker("o", INK, INK), "constant from these pieces; hollow: the evidence is not met"
+        ),
+        KeyRow(Line2D([], [], color=BEFORE, lw=5.0, alpha=0.55), "its 90 % interval"),
+        KeyRow(
             Line2D([], [], color=BEFORE, lw=1.2, marker="|", ms=7, mew=1.2),
             "90 % interval of what the next piece, of a new job, will show",
         ),
-        (
+        KeyRow(
             _marker("D", QUIET, "white"),
             "95/95: bound of 95 % of pieces with 95 % confidence, on the side that hurts",
         ),
-        (
+        KeyRow(
             _marker("v", PEAK, PEAK),
             "planning number; away from caution only with evidence and a named person's acceptance",
         ),
+        KeyRow(None, "Behind a group: its pieces, (k≥): k of them clipped, so only lower bounds."),
     ]
-    return [(swatch, wrapped(words, WIDTH_IN - 0.80)) for swatch, words in rows] + [
-        (Line2D([], [], lw=0), wrapped("Behind a group: its pieces, (k≥): k of them clipped, "
-                                       "so only lower bounds.", WIDTH_IN - 0.80))
-    ]  # fmt: skip
 
 
 def _marker(shape: str, colour: str, face: str) -> Line2D:
     return Line2D([], [], color=colour, marker=shape, mfc=face, mew=1.4, ms=6, lw=0)
-
-
-def _write_key(figure: Figure, key: Sequence[tuple[Line2D, list[str]]], top_in: float) -> None:
-    tall = figure.get_figheight()
-    y_in = top_in - 0.08
-    for swatch, lines in key:
-        middle = (y_in - LINE_IN / 2) / tall
-        one = swatch.get_linestyle() == "None" or not swatch.get_linewidth()
-        swatch.set_data([0.335 / WIDTH_IN] if one else [0.12 / WIDTH_IN, 0.55 / WIDTH_IN],
-                        [middle] if one else [middle, middle])  # fmt: skip
-        swatch.set_transform(figure.transFigure)
-        figure.add_artist(swatch)
-        for line in lines:
-            figure.text(0.68 / WIDTH_IN, y_in / tall, line, size=TEXT_PT, va="top")
-            y_in -= LINE_IN
-        y_in -= 0.05
 
 
 def _pit_panel(figure: Figure, score: MethodScore, place: tuple[int, int], top_in: float) -> None:

@@ -24,6 +24,8 @@ STRIP_IN: Final = 0.28
 LINE_IN: Final = 0.195
 TEXT_PT: Final = 10.5
 TITLE_PT: Final = 13.5
+BIG_PT: Final = 25.0
+"""Of the numbers that somebody reads at arm's length."""
 LIMIT_DASHES: Final[dict[str, Any]] = {
     "working_limit": (0, (8, 3)),
     "peak_allowance": (0, (2, 2)),

@@ -40,7 +40,7 @@ _NAME_WIDTH = 20
     help="Store sheet and prediction there, and use what it holds.",
 )
 @page_option
-@figure_option("Draw one piece")
+@figure_option("Draw one piece for a phone, the ground hand's numbers first,")
 @units_option
 @length_option
 @json_option

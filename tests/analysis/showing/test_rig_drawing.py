@@ -18,6 +18,7 @@ from numpy.testing import assert_allclose
 from analysis.errors import PredictionError
 from analysis.predicting.piece import estimate
 from analysis.predicting.span import solve_span
+from analysis.showing.figure_key import Head
 from analysis.showing.label_places import Box, Label, overlap, place_labels
 from analysis.showing.page_units import Units
 from analysis.showing.rig_drawing import LEG_LINES, draw_rig
@@ -130,7 +131,7 @@ def test_what_is_not_written_is_said() -> None:
     sketch = rig_picture(msgspec.structs.replace(bare, nodes=nodes), 1000.0)
     assert "a sketch, not to scale" in " ".join(sketch.assumed)
     assert sketch.legs[0].length_m > 1.0
-    check_labels(draw_rig(sketch, Units(), title="sketch"))
+    check_labels(draw_rig(sketch, Units(), head=Head("sketch")))
 
 
 def test_a_drop_shows_where_the_piece_stood() -> None:
@@ -169,7 +170,7 @@ def test_any_span_is_drawn_with_its_labels_apart(
     )
     rope = slack * math.hypot(apart, drop)
     rig = msgspec.structs.replace(flat, nodes=nodes, rope_length_m=rope)
-    check_labels(draw_rig(rig_picture(rig, 3000.0), Units(), title="any"))
+    check_labels(draw_rig(rig_picture(rig, 3000.0), Units(), head=Head("any")))
 
 
 def test_the_weight_is_the_piece_s_with_its_uncertainty() -> None:
