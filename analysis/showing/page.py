@@ -88,6 +88,8 @@ class Entry:
         Tables of (name, value).
     remarks : sequence of str
         Flags and cautions.
+    link : str
+        What a link to it says, where the title is too long for that.
     """
 
     anchor: str
@@ -96,6 +98,7 @@ class Entry:
     alt: str
     groups: Sequence[tuple[str, Sequence[tuple[str, str]]]]
     remarks: Sequence[str]
+    link: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +172,7 @@ def page_html(
     boxed = "".join(f'<p class="notice">{escape(text)}</p>' for text in notices)
     parts: list[Block | Entry] = [*before, *entries, *after]
     links = "".join(
-        f'<a href="#{escape(part.anchor)}">{escape(_short(part.title, parts, entries))}</a> '
+        f'<a href="#{escape(part.anchor)}">{escape(_link(part, alone=len(parts) == len(entries)))}</a> '
         for part in parts
     )
     sections = "\n".join(
@@ -186,9 +189,11 @@ def page_html(
     )
 
 
-def _short(title: str, parts: Sequence[object], entries: Sequence[Entry]) -> str:
-    """Title for a link; among other parts a lowering is named by its number alone."""
-    return title if len(parts) == len(entries) else title.partition(":")[0]
+def _link(part: Block | Entry, *, alone: bool) -> str:
+    """Name a part in a link; among other parts a lowering is named by its number alone."""
+    if isinstance(part, Entry) and part.link:
+        return part.link
+    return part.title if alone else part.title.partition(":")[0]
 
 
 def _block(block: Block) -> str:

@@ -13,9 +13,10 @@ from typing import Final
 from matplotlib.figure import Figure
 
 from analysis.predicting.plan import Plan
+from analysis.predicting.pretension_plan import PretensionPlan
 from analysis.showing.figure_key import Head, KeyRow
 from analysis.showing.figures import save_figure
-from analysis.showing.page import Entry, page_html
+from analysis.showing.page import Block, Entry, page_html
 from analysis.showing.page_units import Units
 from analysis.showing.plan_wording import (
     ground_hand_words,
@@ -25,6 +26,7 @@ from analysis.showing.plan_wording import (
     remarks_of,
     title_of,
 )
+from analysis.showing.pretension_figure import draw_pretension
 from analysis.showing.rig_drawing import draw_rig, swatch
 from analysis.showing.rig_picture import RigPicture, rig_picture
 from analysis.showing.rig_wording import METHODS, STANDING, place_line, place_words
@@ -51,9 +53,10 @@ _PRINT_CSS: Final = """
   th, td { padding: .2mm 1.5mm .2mm 0; }
   th[colspan] { padding-top: 1mm; }
   .notice { padding: .5mm 1.5mm; margin: 1mm 0; }
+  section.block { display: none; }
 }
 """
-"""A plan on one sheet of paper: its tables in two columns, its cautions run on."""
+"""A plan on one sheet of paper: its tables in two columns, its cautions run on, no picture of pulls."""
 
 
 def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
@@ -111,6 +114,11 @@ def write_plan_page(plans: Sequence[Plan], job: Job, path: Path, units: Units, o
         [_entry(plan, job, units) for plan in plans],
         [*about, STANDING],
         f"Made by ropetally from {origin}.",
+        after=[
+            _pulls(plan.piece.name, plan.pretension, units)
+            for plan in plans
+            if plan.pretension is not None
+        ],
     )
     path.write_text(text.replace("</style>", f"{_PRINT_CSS}</style>", 1), encoding="utf-8")
     return path
@@ -130,6 +138,22 @@ def _entry(plan: Plan, job: Job, units: Units) -> Entry:
         alt=f"The rig to scale. {alt}",
         groups=groups_of(plan, units),
         remarks=remarks_of(plan),
+        link=plan.piece.name,
+    )
+
+
+def _pulls(name: str, pretension: PretensionPlan, units: Units) -> Block:
+    """Draw what a pull at the winch does to a piece and its hinge."""
+    target = io.BytesIO()
+    save_figure(draw_pretension(pretension, name, units.force), target)
+    return Block(
+        anchor=f"pull-{name}",
+        title=f"Pull at the winch, {name}",
+        picture_png=target.getvalue(),
+        alt=(
+            "Share carried and hinge balance against the pull at the winch, with the band and "
+            "the limits entered; the hinge window below where a hinge is written."
+        ),
     )
 
 

@@ -160,8 +160,10 @@ def test_page_and_figure_need_nothing_else(tmp_path: Path) -> None:
     assert "INVENTED" in text
     assert "http" not in text.replace("http-equiv", "")
     assert "<script" not in text
-    assert text.count("data:image/png;base64,") == 1
+    assert text.count("data:image/png;base64,") == 2  # the rig, and the pull at the winch
     assert "For the ground hand" in text
+    assert 'href="#piece-L1">L1</a>' in text
+    assert "Pull at the winch, L1" in text
     assert figure.read_bytes().startswith(b"\x89PNG")
 
 
