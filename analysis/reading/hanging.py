@@ -13,11 +13,11 @@ import numpy as np
 
 from analysis.reading.filters import Blocks, window_range
 from analysis.reading.levels import STILL_S, Plateau, Zero, find_plateaus, settle_on
+from analysis.reading.place import can_follow, swing_s
 from analysis.reading.release import Release
 from analysis.reading.steps import Step
 from analysis.reading.stirring import stirred_s
 from analysis.reading.stretches import Hang
-from analysis.reading.swinging import can_follow, follow_swing, swing_s
 from analysis.reading.trace import FloatArray, Trace
 
 _CALM_SHARE: Final = 0.025
@@ -25,6 +25,9 @@ _SHORTEST_HANG_S: Final = 0.6
 _SETTLES_S: Final = 1.2
 _WANDERS_S: Final = 0.6
 _WILD_SHARE: Final = 1.0
+_LOOK_S: Final = 3.0
+_FAR_SHARE: Final = 0.1
+_SLOP_S: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,11 +86,17 @@ class HangSearch:
         return calm and replace(calm, end_seen=stirred is not None)
 
     def swung(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
-        """Take the end of a free swing for the end of the hang of a planned swing."""
+        """Take the end of a free motion that was followed for the end of the hang."""
         place = self.trace.place
-        if release is None or place.method != "swing" or not can_follow(place):
+        planned = place.method == "swing"
+        if release is None or not can_follow(place):
             return hang
         from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
+        if not planned and not self.swings_far(from_s, load_end):
+            return hang
+        # the fits are compiled (0.7 s to load): only for what swings
+        from analysis.reading.swinging import GOOD_RESIDUAL, follow_swing  # noqa: PLC0415
+
         free = follow_swing(
             self.trace,
             self.smooth_n,
@@ -95,10 +104,20 @@ class HangSearch:
             until_s=load_end,
             ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
         )
-        if free is None or not free.known or free.end_s is None:
-            return hang and replace(hang, end_seen=False)
-        period = 2.0 * swing_s(place)
-        return Hang(from_s, free.end_s, still=False, period_s=period)
+        known = free is not None and free.known and (planned or free.residual < GOOD_RESIDUAL)
+        if free is None or not known or free.end_s is None:
+            return hang and (replace(hang, end_seen=False) if planned else hang)
+        end = free.end_s
+        if not planned and hang is not None and _inside(hang, end):
+            still = hang.still and end - hang.end_s < _WANDERS_S
+            return replace(hang, end_s=max(hang.end_s, end), still=still, end_seen=True)
+        return Hang(from_s, end, still=False, period_s=2.0 * swing_s(place))
+
+    def swings_far(self, from_s: float, until_s: float) -> bool:
+        """Whether the force swings by so much that a start of a lowering could hide in it."""
+        first, last = self.at(from_s), self.at(min(from_s + _LOOK_S, until_s))
+        part = self.smooth_n[first:last]
+        return part.size > 0 and bool(np.ptp(part) > 2.0 * _FAR_SHARE * np.median(part))
 
     def stirred(
         self, step: Step, release: Release, period_s: float, load_end: float
@@ -143,3 +162,7 @@ class HangSearch:
                 still = bool(span[best] < _CALM_SHARE * middle[best] + 6.0 * self.blocks.noise_n)
                 return Hang(start, start + length, still=still, period_s=period)
         return None
+
+
+def _inside(hang: Hang, end_s: float) -> bool:
+    return hang.start_s < end_s - _SHORTEST_HANG_S and hang.end_s <= end_s + _SLOP_S

@@ -6,8 +6,11 @@ Comes in: numbers (``analysis/source.py`` takes them from the rig). Goes out: fr
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
+
+from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
 Reads = Literal["piece", "fall", "sling", "standing", "unknown"]
 """What a station reads: the load at the piece, the fall, a sling's resultant, the standing leg."""
@@ -69,3 +72,14 @@ class Place:
 
 NOWHERE: Final = Place()
 """A record from elsewhere: read as if the cell carried the piece."""
+_FOLLOWED: Final = frozenset({"piece", "fall", "sling"})
+
+
+def can_follow(place: Place) -> bool:
+    """Whether enough is known of the rig to foretell a swing: one lead, lengths entered."""
+    return place.rope is not None and place.rope.legs == 1 and place.reads in _FOLLOWED
+
+
+def swing_s(place: Place) -> float:
+    """Time from one largest force to the next: half the period of the pendulum; 0 unknown."""
+    return 0.0 if place.rope is None else math.pi * math.sqrt(place.rope.lead_m / G)

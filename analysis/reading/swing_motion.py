@@ -1,4 +1,4 @@
-"""A piece on a rope over a sheave, stepped in time for many guesses at once.
+"""A piece on a rope over a sheave, stepped in time for many guesses.
 
 Comes in: rows of unknowns of a :class:`Swing`. Goes out: what the station reads, per weight
 of the piece. Must not: know a trace, or look for anything (``swinging.py`` does).
@@ -6,12 +6,14 @@ of the piece. Must not: know a trace, or look for anything (``swinging.py`` does
 Notes
 -----
 A point mass in a plane on the lead, the lead over a fixed sheave, the fall held at the
-device: nothing is let out. Rope: Kelvin-Voigt, stiffness as its length. At the sheave of
-efficiency η the rope sticks while η ≤ T_fall/T_lead ≤ 1/η and slips otherwise (capstan
-with a constant coefficient, ``physics.md`` §3). Air: drag in proportion to speed, sideways.
-Lengths count in leads L, forces in weights W, time in √(L/g); the static strain of the lead
-is then ε = W/EA. Velocity first, then place. A mode that is too quick for the step is too
-stiff to ring visibly: ε is held above what the step can follow.
+device until, in a guess that says so, it is let out: speed grows evenly and then stays.
+Rope: Kelvin-Voigt, stiffness as its length. At the sheave of efficiency η the rope sticks
+while η ≤ T_fall/T_lead ≤ 1/η and slips otherwise (capstan with a constant coefficient,
+``physics.md`` §3). Air: drag in proportion to speed, sideways. Lengths count in leads L,
+forces in weights W, time in √(L/g); the static strain of the lead is then ε = W/EA.
+Velocity first, then place. A mode that is too quick for the step is too stiff to ring
+visibly: ε is held above what the step can follow. Compiled (Numba): each step needs the one
+before, and a fit takes some hundred runs. The slow twin in the tests is plain NumPy.
 """
 
 from __future__ import annotations
@@ -20,21 +22,29 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+import numba
 import numpy as np
 
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
-STEP_S: Final = 0.02
+STEP_S: Final = 0.01
 _LEAST_STRAIN: Final = 4.0
 """Squared steps (per √(L/g)) over this is the least ε that stays stable."""
+_LEAST_TENSION: Final = 0.2
+_SLOWEST: Final = 0.3
 
 UNKNOWNS: Final = (
     "ln_lead", "ln_strain", "ln_damping", "angle", "rate", "tension", "tension_rate",
-    "fall_tension", "drag_per_s",
+    "fall_tension", "drag_per_s", "start_s", "ln_speed", "ln_ramp", "give",
 )  # fmt: skip
 """One row of guesses: ln L (m), ln ε, ln ζ, θ (rad), θ' (rad per √(L/g)), T_lead (W) and its
-rate (per √(L/g)), T_fall (W), drag (1/s)."""
+rate (per √(L/g)), T_fall (W), drag (1/s); from when rope is let out (s after the first value,
+inf: never), ln of its speed (m/s) and of the time in which it gets to it (s), and by how much
+more tension of the fall than at the start makes it run faster (1: in proportion)."""
+FREE: Final = 9
+"""So many of the unknowns describe the free swing; those after them the letting out."""
+READS: Final = {"piece": 0, "fall": 1, "sling": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,73 +68,125 @@ class Swing:
     fall_per_lead: float
     sling_angle_rad: float = 0.0
 
-    def reading(self, guesses: FloatArray, n: int, every: int = 2) -> FloatArray:
+    @property
+    def rig(self) -> tuple[float, float, float]:
+        """What the compiled code takes of it."""
+        return self.efficiency, self.fall_per_lead, self.sling_angle_rad
+
+    def reading(self, guesses: FloatArray, n: int, every: int = 4) -> FloatArray:
         """Give what the station reads per weight of the piece.
 
         Parameters
         ----------
-        guesses : (m, 9) float64
-            See :data:`UNKNOWNS`; the state is that of the first value.
+        guesses : (m, 13) float64
+            See :data:`UNKNOWNS`; the state is that at the begin of the first value.
         n : int
             Number of values.
         every : int
-            Steps of :data:`STEP_S` between values.
+            Steps of :data:`STEP_S` that a value is the mean of.
 
         Returns
         -------
         (m, n) float64
         """
-        lead, fall, sine = self._tensions(guesses, n, every)
-        if self.reads == "piece":
-            return lead
-        if self.reads == "fall":
-            return fall
-        cosine = np.sqrt(np.maximum(1.0 - sine * sine, 0.0))
-        a = self.sling_angle_rad
-        between = cosine * math.cos(a) - sine * math.sin(a)
-        return np.sqrt(np.maximum(lead * lead + fall * fall + 2.0 * lead * fall * between, 0.0))
+        rows = np.ascontiguousarray(guesses, dtype=np.float64)
+        out = np.empty((rows.shape[0], n))
+        _run(rows, every, READS[self.reads], self.rig, out)
+        return out
 
-    def _tensions(
-        self, guesses: FloatArray, n: int, every: int
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Lead and fall tension (W) and sine of the lead's angle at every value."""
-        eta = self.efficiency
-        ln_lead, ln_strain, ln_damping, angle, rate, tension, tension_rate, fall, drag = guesses.T
-        unit = np.sqrt(np.exp(ln_lead) / G)
-        h = STEP_S / unit
-        strain = np.maximum(np.exp(ln_strain), h * h / _LEAST_STRAIN)
-        # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
-        q = 2.0 * np.exp(ln_damping) * np.sqrt(strain) / h
-        stiff, stiff_fall = 1.0 / strain, 1.0 / (strain * self.fall_per_lead)
-        lead_slope, fall_slope = stiff * (1.0 + q), stiff_fall * (1.0 + q)
-        lead_back, fall_back = stiff * q, stiff_fall * q
-        down, up = 1.0 / (fall_slope + eta * lead_slope), 1.0 / (eta * fall_slope + lead_slope)
-        slip = np.clip(fall, eta * tension, tension / eta) / stiff_fall
-        stretch, speed = tension / stiff, tension_rate / stiff
-        far = 1.0 + slip + stretch
-        x, y = far * np.sin(angle), far * np.cos(angle)
-        vx = speed * np.sin(angle) + far * rate * np.cos(angle)
-        vy = speed * np.cos(angle) - far * rate * np.sin(angle)
-        old, old_slip, keep = stretch - speed * h, slip, 1.0 - h * unit * drag
-        out = np.empty((3, n, guesses.shape[0]))
-        for step in range((n - 1) * every + 1):
-            far = np.sqrt(x * x + y * y)
-            stretch = far - 1.0 - slip
-            lead = lead_slope * stretch - lead_back * old
-            held = fall_slope * slip - fall_back * old_slip
-            onto = np.maximum(eta * lead - held, 0.0) * down
-            back = np.maximum(eta * held - lead, 0.0) * up
-            moved = onto - back
-            slip = slip + moved
-            old, old_slip = stretch - moved, slip
-            lead = np.maximum(lead - lead_slope * moved, 0.0)
+
+@numba.njit(cache=True, error_model="numpy")
+def _run(rows, every, reads, rig, out):  # type: ignore[no-untyped-def]
+    """Run each row; ``out`` takes the values."""
+    for at in range(rows.shape[0]):
+        run_row(rows[at], every, reads, rig, out[at])
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _slip(lead, held, a, b, eta):  # type: ignore[no-untyped-def]
+    """Give the rope that passes the sheave onto the lead, until friction holds it again."""
+    if held < eta * lead:
+        return (eta * lead - held) / (b + eta * a)
+    if lead < eta * held:
+        return (lead - eta * held) / (eta * b + a)
+    return 0.0
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _read(reads, lead, held, between):  # type: ignore[no-untyped-def]
+    """Give what the station reads; ``between`` is the cosine of the angle between both legs."""
+    if reads == 0:
+        return lead
+    if reads == 1:
+        return held
+    return math.sqrt(max(lead * lead + held * held + 2.0 * lead * held * between, 0.0))
+
+
+@numba.njit(cache=True, error_model="numpy")
+def run_row(row, every, reads, rig, out):  # type: ignore[no-untyped-def]
+    """Step one row of unknowns; ``out`` takes the values.
+
+    Parameters
+    ----------
+    row : (13,) float64
+        See :data:`UNKNOWNS`.
+    every, reads : int
+        Steps per value; place in :data:`READS`.
+    rig : (float, float, float)
+        η of the sheave, fall over lead, angle at the sling.
+    out : (n,) float64
+        Takes the values.
+    """
+    eta, fall_per_lead, sling = rig
+    cos_a, sin_a = math.cos(sling), math.sin(sling)
+    lead_m = math.exp(row[0])
+    unit = math.sqrt(lead_m / G)
+    h = STEP_S / unit
+    strain = max(math.exp(row[1]), h * h / _LEAST_STRAIN)
+    # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
+    q = 2.0 * math.exp(row[2]) * math.sqrt(strain) / h
+    angle, rate, tension, tension_rate, fall = (
+        row[3], row[4], row[5], row[6], row[7]
+    )  # fmt: skip
+    keep = 1.0 - STEP_S * row[8]
+    start, speed = row[9], math.exp(row[10]) * STEP_S / lead_m
+    ramp, give, usual = math.exp(row[11]), row[12], 0.0
+    held = fall
+    stretch = tension * strain
+    fall_stretch = min(max(fall, eta * tension), tension / eta) * strain * fall_per_lead
+    slip, paid = fall_stretch, 0.0
+    far = 1.0 + slip + stretch
+    grows = tension_rate * strain
+    x, y = far * math.sin(angle), far * math.cos(angle)
+    vx = grows * math.sin(angle) + far * rate * math.cos(angle)
+    vy = grows * math.cos(angle) - far * rate * math.sin(angle)
+    old, old_fall = stretch - grows * h, fall_stretch
+    for at in range(out.size):
+        total = 0.0
+        for part in range(every):
+            since = (at * every + part) * STEP_S - start
+            if since > 0.0:
+                usual = usual or max(held, _LEAST_TENSION)
+                part_of = max(1.0 + give * (held / usual - 1.0), _SLOWEST)
+                paid += speed * min(since / ramp, 1.0) * part_of
+            far = math.sqrt(x * x + y * y)
+            stiff = 1.0 / (strain * (1.0 + slip))
+            stiff_fall = 1.0 / (strain * fall_per_lead)
+            a, b = stiff * (1.0 + q), stiff_fall * (1.0 + q)
+            stretch, fall_stretch = far - 1.0 - slip, slip - paid
+            lead = max(a * stretch - stiff * q * old, 0.0)
+            held = max(b * fall_stretch - stiff_fall * q * old_fall, 0.0)
+            moved = _slip(lead, held, a, b, eta)
+            slip += moved
+            stretch -= moved
+            fall_stretch += moved
+            lead = max(lead - a * moved, 0.0)
+            held = max(held + b * moved, 0.0)
+            old, old_fall = max(stretch, 0.0), max(fall_stretch, 0.0)
             pull = lead / far
-            if step % every == 0:
-                at = step // every
-                out[0, at], out[1, at], out[2, at] = lead, held + fall_slope * moved, x / far
+            total += _read(reads, lead, held, (y * cos_a - x * sin_a) / far)
             vx = keep * vx - h * pull * x
-            vy = vy + h * (1.0 - pull * y)
-            x = x + h * vx
-            y = y + h * vy
-        leads, falls, sines = out
-        return leads.T, falls.T, sines.T
+            vy += h * (1.0 - pull * y)
+            x += h * vx
+            y += h * vy
+        out[at] = total / every

@@ -1,17 +1,19 @@
-"""Until when a piece swings freely: where a motion fitted to the hang no longer foretells it.
+"""Until when a piece hangs or swings freely: where a motion fitted to it no longer foretells it.
 
 Comes in: forces with zero taken, the place. Goes out: a :class:`FreeSwing`: where the
-lowering starts, and how well that is known. Must not: label phases, or run where nothing
-swings (it costs some tenths of a second of processor time).
+lowering starts, and how well that is known. Must not: label phases.
 
 Notes
 -----
 Lowering unloads the rope for about a second (the piece gains speed), by a few per cent; a
-swing changes the force by tens. So the swing must be known: a piece on an elastic rope over
-a sheave with friction (``swing_motion.py``) is fitted to the hang by least squares, with what
-was entered of the rig as prior, and foretells what comes next while nothing is let out.
-While it holds, the fit is carried on over what it foretold. Where it fails, it is first
-fitted again *through* the failure: only what no free swing explains is a start.
+swing or the ring-down of a catch changes the force by tens. So the motion must be known: a
+piece on an elastic rope over a sheave with friction (``swing_motion.py``) is fitted to the
+hang by least squares, with what was entered of the rig as prior, and foretells what comes
+next while nothing is let out. While it holds, the fit is carried on over what it foretold.
+Where it fails, two things are fitted *through* the failure: the free motion once more, and
+the same motion with rope let out from an unknown time on. Only what no free motion explains
+is a start, and its time is that of the second fit. A hold too short to know the motion from
+is looked at with the second fit alone.
 """
 
 from __future__ import annotations
@@ -22,34 +24,50 @@ from typing import Final
 
 import numpy as np
 
-from analysis.reading.place import Place
-from analysis.reading.swing_motion import STEP_S, Swing
+from analysis.reading.place import swing_s
+from analysis.reading.swing_fit import Fit, best_scale, fit_swing
+from analysis.reading.swing_motion import FREE, STEP_S, Swing
 from analysis.reading.trace import BoolArray, FloatArray, Trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
-_EVERY: Final = 2
+_EVERY: Final = 4
 _GRID_S: Final = _EVERY * STEP_S
-_NOISE: Final = 0.03
-"""What the model may leave, as a share of the weight: air, a piece that turns, a curved rope."""
-_PRIOR: Final = np.array([0.0, math.log(0.015), math.log(0.06), 0.0, 0.0, 1.0, 0.0, 1.0, 0.05])
-_PRIOR_SD: Final = np.array([0.03, 1.0, 0.5, 9.0, 9.0, 0.7, 3.0, 0.3, 0.05])
+_PRIOR: Final = np.array(
+    [0.0, math.log(0.015), math.log(0.06), 0.0, 0.0, 1.0, 0.0, 1.0, 0.05, 0.0, math.log(0.4), math.log(0.7), 0.5]
+)  # fmt: skip
+_PRIOR_SD: Final = np.array([0.03, 1.0, 0.5, 9.0, 9.0, 0.7, 3.0, 0.3, 0.05, 99.0, 0.6, 0.5, 0.4])
+"""A quick walk of rope through gloves; a ramp of some tenths of a second to a second and a half."""
+_UNUSUAL: Final = 0.5
 _LEAD_SD_TAG_LINE: Final = 0.08
-_ANGLES: Final = (0.2, 0.3, 0.42, 0.56, 0.7, 0.85, 1.0)
+_ANGLES: Final = (0.05, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0)
 _STRAINS: Final = (0.004, 0.012, 0.035)
 _PHASES: Final = 12
-_STARTS: Final = 3
+_STARTS: Final = 5
+_FEW_STARTS: Final = 2
 _FIRST_SWINGS: Final = 1.4
+_FIRST_S: Final = (2.0, 4.0)
 _MEMORY_SWINGS: Final = 2.0
-_AHEAD_S: Final = 1.2
-_MEAN_S: Final = 0.4
+_LEAST_MEMORY_S: Final = 2.5
+_AHEAD: Final = 30
+"""So many values are foretold at a time (1.2 s), and judged by means of so many (0.4 s)."""
+_FEW: Final = 10
 _SIGMAS: Final = 4.0
 _LEAST_RESIDUAL: Final = 0.012
-_KNOWN_RESIDUAL: Final = 0.04
-_POOR: Final = 0.045
-_STEPS: Final = 8
-_MORE_STEPS: Final = 3
-_DELAY_S: Final = 0.15
+_KNOWN_RESIDUAL: Final = 0.025
+GOOD_RESIDUAL: Final = 0.012
+"""A fit that leaves less is trusted for itself."""
+_LIKE_BEFORE: Final = 1.6
+_BETTER: Final = 0.6
+_STEPS: Final = 14
+_MORE_STEPS: Final = 4
+_DELAY_S: Final = 0.2
 _SAME_S: Final = 0.6
+_TRIED_S: Final = (-1.0, -0.6, -0.2)
+_SHIFT_S: Final = 0.5
+_SHIFTS: Final = 7
+_AGREE_S: Final = 0.5
+_SHORT_SHIFTS: Final = 2
+_SHORT_S: Final = (0.5, 0.4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +93,6 @@ class FreeSwing:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
-    guess: FloatArray
-    cost: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Record:
     """The record on an even grid; ``good`` is False in gaps and at the converter's limit."""
 
@@ -88,18 +100,8 @@ class _Record:
     force_n: FloatArray
     good: BoolArray
 
-
-def can_follow(place: Place) -> bool:
-    """Whether enough is known of the rig to foretell a swing: one lead, lengths entered."""
-    return place.rope is not None and place.rope.legs == 1 and place.reads in _READS
-
-
-_READS: Final = frozenset({"piece", "fall", "sling"})
-
-
-def swing_s(place: Place) -> float:
-    """Time from one largest force to the next: half the period of the pendulum; 0 unknown."""
-    return 0.0 if place.rope is None else math.pi * math.sqrt(place.rope.lead_m / G)
+    def later(self, n: int) -> _Record:
+        return _Record(self.time_s[n:], self.force_n[n:], self.good[n:])
 
 
 def follow_swing(
@@ -114,29 +116,36 @@ def follow_swing(
     force_n : (n,) float64
         Its forces, zero taken.
     from_s, until_s : float
-        From where the piece swings freely; where the load ends.
+        From where the piece hangs or swings freely; where the load ends.
     ceiling_n : float
         Readings at or above this are at the converter's limit.
 
     Returns
     -------
     FreeSwing or None
-        None when there is less than about two swings to look at.
+        None when there is too little to look at.
     """
     record = _on_a_grid(trace, force_n, (from_s, until_s), ceiling_n)
-    period = swing_s(trace.place)
-    best: FreeSwing | None = None
-    for _ in range(2):
-        found = _Follower(_swing_of(trace), record, trace).follow()
-        if found is None:
+    found: list[FreeSwing] = []
+    for shift in range(_SHIFTS):
+        one = _Follower(_swing_of(trace), record, trace).follow(short=shift < _SHORT_SHIFTS)
+        if one is None:
             break
-        if best is None or found.residual < best.residual:
-            best = found
-        if best.known:
-            break
-        later = round(0.5 * period / _GRID_S)
-        record = _Record(record.time_s[later:], record.force_n[later:], record.good[later:])
-    return best
+        if one.known and any(_agree(one, other) for other in found if other.known):
+            return min((one, *(o for o in found if o.known and _agree(one, o))), key=_left)
+        found.append(one)
+        record = record.later(round(_SHIFT_S / _GRID_S))
+    return min(found, key=lambda one: (not one.known, one.residual), default=None)
+
+
+def _left(one: FreeSwing) -> float:
+    return one.residual
+
+
+def _agree(one: FreeSwing, other: FreeSwing) -> bool:
+    if one.end_s is None or other.end_s is None:
+        return one.end_s is other.end_s
+    return abs(one.end_s - other.end_s) < _AGREE_S
 
 
 def _swing_of(trace: Trace) -> Swing:
@@ -170,136 +179,194 @@ class _Follower:
     def __init__(self, swing: Swing, record: _Record, trace: Trace) -> None:
         self.swing, self.record = swing, record
         self.period_n = max(round(swing_s(trace.place) / _GRID_S), 8)
+        self.memory_n = max(_MEMORY_SWINGS * self.period_n, _LEAST_MEMORY_S / _GRID_S)
+        self.gain = trace.chain.gain if swing.reads == "sling" else 1.0
         self.prior, self.sd = _PRIOR.copy(), _PRIOR_SD.copy()
         assert trace.place.rope is not None  # noqa: S101 - the caller has asked can_follow
         self.prior[0] = math.log(trace.place.rope.lead_m)
         if trace.tag_line_tight:
             self.sd[0] = _LEAD_SD_TAG_LINE
 
-    def follow(self) -> FreeSwing | None:
-        ahead, few = round(_AHEAD_S / _GRID_S), round(_MEAN_S / _GRID_S)
-        size = self.record.time_s.size
-        n = round(_FIRST_SWINGS * self.period_n)
-        if n + 2 * few > size:
+    @property
+    def size(self) -> int:
+        return self.record.time_s.size
+
+    def follow(self, *, short: bool) -> FreeSwing | None:
+        """Follow from the first value on; ``short``: the hold may end within the first stretch."""
+        shortest, longest = (round(limit / _GRID_S) for limit in _FIRST_S)
+        n = min(max(round(_FIRST_SWINGS * self.period_n), shortest), longest)
+        if n + 2 * _FEW > self.size:
             return None
-        fit, suspect = self.first(n), -size
+        if not self.seen(n):
+            return FreeSwing(None, known=False, weight_n=math.nan, residual=math.inf)
+        fit = self.first(n)
+        _, weight, residual = self.foretold(fit, n, n)
+        if residual >= GOOD_RESIDUAL:
+            found = self.short_hold(n, residual) if short else None
+            if found is not None or residual >= _KNOWN_RESIDUAL:
+                return found or FreeSwing(None, known=False, weight_n=weight, residual=residual)
+        return self.followed(fit, n)
+
+    def followed(self, fit: Fit, n: int) -> FreeSwing:
+        """Carry a fit of the first ``n`` values on until it fails, or to the end."""
+        suspect = -self.size
         while True:
-            away, weight, residual = self.foretold(fit, n, min(n + 2 * ahead, size))
-            known = residual < _KNOWN_RESIDUAL
+            until = min(n + 2 * _AHEAD, self.size)
+            away, weight, residual = self.foretold(fit, n, until)
+            known = residual < _KNOWN_RESIDUAL and self.plausible(weight, n)
             limit = _SIGMAS * max(residual, _LEAST_RESIDUAL)
-            failed = np.flatnonzero(np.abs(_means(away, few)[:ahead]) > limit)
+            failed = np.flatnonzero(np.abs(_means(away, _FEW)[:_AHEAD]) > limit)
             if failed.size == 0:
-                if n + ahead + few >= size:
+                if n + _AHEAD + _FEW >= self.size:
                     return FreeSwing(None, known, weight, residual)
-                n += ahead
+                n += _AHEAD
             else:
                 at = n + int(failed[0])
                 if at <= suspect + round(_SAME_S / _GRID_S):
-                    through = min(at + ahead // 2, size)
+                    through = min(at + _AHEAD // 2 + _FEW, self.size)
                     again = self.fitted(fit.guess, through, _MORE_STEPS + 1)
-                    left, _, _ = self.foretold(again, through, through, after=at)
-                    if np.abs(_means(left, few)).max(initial=0.0) > 0.5 * limit:
-                        end = float(self.record.time_s[min(at, size - 1)]) + _DELAY_S
-                        return FreeSwing(end, known, weight, residual)
+                    left, _, _ = self.foretold(again, through, through, after=at - _FEW)
+                    if np.abs(_means(left, _FEW)).max(initial=0.0) > 0.5 * limit:
+                        return self.ended(fit, at, through, left, known=known)
                     at, fit = through, again
                 suspect, n = at, max(at, n + 1)
-            fit = self.fitted(fit.guess, min(n, size), _MORE_STEPS)
+            fit = self.fitted(fit.guess, min(n, self.size), _MORE_STEPS)
+
+    def ended(self, fit: Fit, at: int, through: int, left: FloatArray, *, known: bool) -> FreeSwing:
+        """Tell an end: where a fit with rope let out has it, or where the free one failed."""
+        _, weight, residual = self.foretold(fit, at, at)
+        end = self.let_out(fit, at, through, left, residual)
+        if end is None:
+            known &= residual < GOOD_RESIDUAL
+            end = float(self.record.time_s[min(at, self.size - 1)]) - _DELAY_S
+        return FreeSwing(end, known, weight, residual)
+
+    def let_out(
+        self, fit: Fit, at: int, through: int, left: FloatArray, before: float
+    ) -> float | None:
+        """Time from which rope is let out; None when a fit of that explains no more."""
+        n = min(through + _FEW, self.size)
+        tried = [self.with_start(fit.guess, at * _GRID_S + apart, n) for apart in _TRIED_S]
+        best = min(tried, key=lambda one: one.cost)
+        away, _, residual = self.foretold(best, n, n, after=max(at - round(1.0 / _GRID_S), 0))
+        start = float(best.guess[FREE])
+        good = _rms(away) < min(_BETTER * _rms(left), max(_LIKE_BEFORE * before, GOOD_RESIDUAL))
+        if not good or residual > _KNOWN_RESIDUAL or start <= 0.0:
+            return None
+        return float(self.record.time_s[0]) - 0.5 * _GRID_S + start
+
+    def with_start(self, guess: FloatArray, start_s: float, n: int) -> Fit:
+        row = guess.copy()
+        row[FREE:] = (max(start_s, 0.1), *self.prior[FREE + 1 :])
+        return self.fitted(row, n, _STEPS)
+
+    def short_hold(self, n: int, free: float) -> FreeSwing | None:
+        """Look for a start within the first stretch, where no free motion explains it."""
+        first, step = _SHORT_S
+        starts = np.arange(first, n * _GRID_S - 0.6, step)
+        best: Fit | None = None
+        for start in starts:
+            if not self.seen(round(float(start) / _GRID_S)):
+                continue
+            held = self.first(max(round(float(start) / _GRID_S), 12), _FEW_STARTS)
+            one = self.with_start(held.guess, float(start), n)
+            if best is None or one.cost < best.cost:
+                best = one
+        if best is None:
+            return None
+        n = min(n + _AHEAD, self.size)
+        best = self.fitted(best.guess, n, _STEPS)
+        _, weight, residual = self.foretold(best, n, n)
+        unlike = not self.plausible(weight, n)
+        if unlike or residual > min(_KNOWN_RESIDUAL, _BETTER * free) or best.guess[FREE] <= 0.0:
+            return None
+        end = self.record.time_s[0] - 0.5 * _GRID_S + float(best.guess[FREE])
+        return FreeSwing(float(end), known=True, weight_n=weight, residual=residual)
+
+    def plausible(self, weight_n: float, n: int) -> bool:
+        """Whether a fitted weight is like the mean force of the first ``n`` values."""
+        usual = self.usual_n(n)
+        return weight_n > 0 < usual and abs(math.log(weight_n / usual)) < _UNUSUAL
+
+    def seen(self, n: int) -> bool:
+        """Whether most of the first ``n`` values were read."""
+        return bool(self.record.good[:n].mean() > 0.5)
 
     def foretold(
-        self, fit: _Fit, n: int, until: int, after: int | None = None
+        self, fit: Fit, n: int, until: int, after: int | None = None
     ) -> tuple[FloatArray, float, float]:
         """Give reading minus what was foretold after ``n`` values; weight; RMS left before."""
         expected = self.swing.reading(fit.guess[None], until, _EVERY)[0]
         weights = self.weights(n)
         force = self.record.force_n
-        weight = _scale(expected[None, :n], force[:n], weights)[0]
+        weight = best_scale(expected[None, :n], force[:n], weights)[0]
         away = np.where(self.record.good[:until], force[:until] / weight - expected, 0.0)
         residual = math.sqrt(float((weights * away[:n] ** 2).sum() / weights.sum()))
         return away[n if after is None else after :], float(weight), residual
 
     def weights(self, n: int) -> FloatArray:
         """Later values count for more: what the rig did long ago is fitted less well."""
-        since = (np.arange(n) - n) / (_MEMORY_SWINGS * self.period_n)
+        since = (np.arange(n) - n) / self.memory_n
         return np.where(self.record.good[:n], np.exp(since), 0.0)
 
-    def first(self, n: int) -> _Fit:
+    def first(self, n: int, most: int = _STARTS) -> Fit:
         """Best of a few fits, from guesses that come close on a coarse grid."""
         guesses = self.guesses()
         force, weights = self.record.force_n[:n], self.weights(n)
         expected = self.swing.reading(guesses, n, _EVERY)
-        scale = _scale(expected, force, weights)
+        scale = best_scale(expected, force, weights)
         cost = (weights * (force / scale[:, None] - expected) ** 2).sum(axis=1)
         taken: list[FloatArray] = []
         fits = []
         for index in np.argsort(cost):
             guess = guesses[index]
-            if any(np.abs(guess[[1, 3, 4]] - one[[1, 3, 4]]).max() < 0.25 for one in taken):
+            if any(np.abs(guess[[1, 3, 4, 5]] - one[[1, 3, 4, 5]]).max() < 0.25 for one in taken):
                 continue
             taken.append(guess)
             fits.append(self.fitted(guess, n, _STEPS))
-            if len(taken) == _STARTS:
+            if len(taken) == most:
                 break
         return min(fits, key=lambda fit: fit.cost)
 
     def guesses(self) -> FloatArray:
-        """Angle and rate on circles, each with three strains of the rope."""
+        """Angle and rate on circles, strains of the rope, tension of the swing or as read."""
         half = 1 if self.swing.reads != "sling" else 2
         phases = np.arange(half * _PHASES) * math.pi / _PHASES
-        size, phase, strain = (
-            part.ravel() for part in np.meshgrid(_ANGLES, phases, _STRAINS, indexing="ij")
+        size, phase, strain, bounce = (
+            part.ravel()
+            for part in np.meshgrid(_ANGLES, phases, _STRAINS, (0.0, 1.0), indexing="ij")
         )
         out = np.tile(self.prior, (size.size, 1))
         out[:, 1] = np.log(strain)
         out[:, 3], out[:, 4] = size * np.sin(phase), size * np.cos(phase)
         out[:, 5] = np.cos(out[:, 3]) + out[:, 4] ** 2
         out[:, 6] = -3.0 * out[:, 3] * out[:, 4]
+        force = self.record.force_n[: round(_FIRST_S[0] / _GRID_S)]
+        usual = float(force.mean())
+        unit = math.sqrt(math.exp(self.prior[0]) / G)
+        as_read = bounce > 0
+        out[as_read, 5] = force[0] / usual
+        out[as_read, 6] = (force[2] - force[0]) / (2.0 * _GRID_S) / usual * unit
         eta = self.swing.efficiency
         out[:, 7] = out[:, 5] * np.where(out[:, 6] > 0, eta, 1.0 / eta)
+        out[:, FREE] = math.inf
         return out
 
-    def fitted(self, guess: FloatArray, n: int, most: int) -> _Fit:
-        """Least squares with the priors, by damped steps; four dampings are tried at once."""
-        force, weights = self.record.force_n[:n], np.sqrt(self.weights(n))
-        eye = np.eye(guess.size)
+    def fitted(self, guess: FloatArray, n: int, most: int) -> Fit:
+        """Fit the first ``n`` values, beginning from a guess."""
+        force, weights = self.record.force_n[:n], self.weights(n)
+        return fit_swing(
+            self.swing, guess, force, weights, prior=self.prior, sd=self.sd,
+            usual_n=self.usual_n(n), every=_EVERY, most=most,
+        )  # fmt: skip
 
-        def cost_of(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-            with np.errstate(all="ignore"):
-                expected = self.swing.reading(rows, n, _EVERY)
-                scale = _scale(expected, force, weights**2)
-                left = weights * (force / scale[:, None] - expected) / _NOISE
-                cost = (left**2).sum(axis=1) + (((rows - self.prior) / self.sd) ** 2).sum(axis=1)
-            return np.where(np.isfinite(cost) & (scale > 0), cost, np.inf), left
-
-        damping = 1e-2
-        (cost,), (left,) = cost_of(guess[None])
-        for _ in range(most if np.isfinite(cost) else 0):
-            _, moved = cost_of(guess[None] + 1e-3 * eye)
-            slopes = np.nan_to_num((moved - left).T / 1e-3)
-            square = slopes.T @ slopes + np.diag(self.sd**-2.0)
-            side = slopes.T @ left + (guess - self.prior) / self.sd**2
-            dampings = damping * np.array([1.0, 10.0, 100.0, 1000.0])
-            rows = guess + np.clip(
-                [-np.linalg.solve(square + d * np.diag(np.diag(square)), side) for d in dampings],
-                -0.7,
-                0.7,
-            )
-            costs, lefts = cost_of(rows)
-            best = int(np.argmin(costs))
-            if not costs[best] < cost:
-                damping *= 100.0
-                continue
-            settled = cost - costs[best] < 2e-3 * cost
-            guess, cost, left = rows[best], costs[best], lefts[best]
-            damping = max(1e-4, dampings[best] / 10.0)
-            if settled:
-                break
-        return _Fit(guess, float(cost))
+    def usual_n(self, n: int) -> float:
+        """Give about the weight of the piece: the mean force of the first ``n`` values."""
+        return self.gain * float(np.average(self.record.force_n[:n], weights=self.weights(n)))
 
 
-def _scale(expected: FloatArray, force_n: FloatArray, weights: FloatArray) -> FloatArray:
-    """Weight of the piece that fits best, per row."""
-    heavy = expected * weights
-    return np.asarray((heavy @ force_n) / np.einsum("ij,ij->i", heavy, expected))
+def _rms(values: FloatArray) -> float:
+    return math.sqrt(float(np.mean(values**2))) if values.size else 0.0
 
 
 def _means(values: FloatArray, n: int) -> FloatArray:
