@@ -27,6 +27,7 @@ from analysis.reading.winching import NO_WINCHING, Winching, read_winching
 _SAW_NOISE: Final = 3.0
 _SAW_SHARE: Final = 0.001
 _SAW_MEAN_S: Final = 0.03
+_SAW_SAMPLES: Final = 2.0
 _MAD_TO_SD: Final = 1.4826
 _WIND_SHARE: Final = 0.004
 _WIND_S: Final = 2.5
@@ -145,9 +146,12 @@ def _drag(trace: Trace, story: Story, after_s: float | None) -> Event | None:
 
 
 def _saw(trace: Trace, story: Story) -> bool:
-    """Whether part of the pretension shakes more than the slack rope and the hang do."""
+    """Whether part of the pretension shakes more than the slack rope and the hang do.
+
+    Where two samples are further apart than the shaking, a stroke looks alike.
+    """
     spans = [p for p in story.phases if p.name == "pretension"]
-    if not spans or story.release is None:
+    if not spans or story.release is None or _SAW_MEAN_S * trace.rate_hz < _SAW_SAMPLES:
         return False
     first, last = (
         int(i)

@@ -6,14 +6,14 @@ not: drop or correct anything.
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
 
 from analysis.reading.chronicle import Chronicle
+from analysis.reading.hidden_peak import gap_in_peak
 from analysis.reading.phases import Story
-from analysis.reading.trace import FloatArray, Gap, Trace, is_clipped
+from analysis.reading.trace import Trace, is_clipped
 from analysis.reading.uncertainty import PeakLoss
 
 FLAG_WORDS: Final[dict[str, str]] = {
@@ -43,6 +43,7 @@ FLAG_WORDS: Final[dict[str, str]] = {
     "wind": "the hang wanders slowly without fading, as in wind: its level is a mean over that",
     "saw_vibration": "the rope shakes before the release, as from a saw: the pretension is a mean over that",
     "dragged": "load came back after the touchdown: it is left out of every quantity",
+    "no_stiffness": "the ring-down is too short or too uneven: no stiffness and no EA is told from it",
     "slow_rate": "below 200 samples/s: short touches, stages of the hinge and the CFC-60 peak cannot be known",
 }
 """Flag -> what it means, in words."""
@@ -54,13 +55,9 @@ _CFC60_RATE_HZ: Final = 600.0
 _SLOW_RATE_HZ: Final = 200.0
 _LONG_HANG_S: Final = 9.0
 _LATE_S: Final = 6.0
+_SHORT_HANG_S: Final = 1.0
 _SMALL_SHARE: Final = 0.1
 _LARGEST_TURN: Final = 0.3
-_EDGES_S: Final = (0.01, 0.03)
-_SWING_S: Final = 0.5
-_BEGAN: Final = 1.5
-_NEARLY: Final = 0.95
-_EDGE_RISE: Final = 0.02
 
 
 def state_flags(
@@ -95,20 +92,15 @@ def state_flags(
         and release.kind in {"rise", "drop", "staged"}
         and release.start_s - zero.load_s > 0.3
     )
-    unseen = (
-        release is not None
-        and release.kind == "gradual"
-        and (release.settled is None or release.end_s - release.start_s < _STROKE_S)
-    )
     checks = {
         "no_zero": not zero.found,
         "zero_offset": abs(zero.zero_n) > 0.05 * zero.scale_n,
         "zero_drift": drift_n is not None and abs(drift_n) > limit,
         "no_hang": hang_s is None,
         "hang_not_still": hang_s is not None and not still,
-        "hang_short": hang_s is not None and hang_s < 1.0,
+        "hang_short": hang_s is not None and hang_s < _SHORT_HANG_S,
         "pretension_not_settled": loose,
-        "hand_over_unseen": unseen,
+        "hand_over_unseen": _hand_over_unseen(story),
         "lowering_unseen": _lowering_unseen(story),
         "hand_over_quiet": release is not None and release.quiet,
         "hand_over_small": _hand_over_small(trace, story),
@@ -119,6 +111,44 @@ def state_flags(
         "calibration_unknown": trace.chain.calibration_rel_u <= 0,
     }
     return tuple(name for name, on in checks.items() if on)
+
+
+def hang_in_doubt(trace: Trace, story: Story) -> bool:
+    """Whether the hang that was found may be part of the lowering.
+
+    Parameters
+    ----------
+    trace : Trace
+        The record.
+    story : Story
+        Its phases.
+
+    Returns
+    -------
+    bool
+        True where a flag says that hand-over or lowering can look like something else.
+    """
+    hang, release = story.hang, story.release
+    if hang is None:
+        return False
+    return (
+        hang.end_s - hang.start_s < _SHORT_HANG_S
+        or (release is not None and release.quiet)
+        or _hand_over_unseen(story)
+        or _lowering_unseen(story)
+        or _hand_over_small(trace, story)
+        or _hang_late(trace, story)
+    )
+
+
+def _hand_over_unseen(story: Story) -> bool:
+    """Whether the piece came onto the rope so slowly that a stroke could look alike."""
+    release = story.release
+    return (
+        release is not None
+        and release.kind == "gradual"
+        and (release.settled is None or release.end_s - release.start_s < _STROKE_S)
+    )
 
 
 def _lowering_unseen(story: Story) -> bool:
@@ -158,7 +188,9 @@ def _hang_late(trace: Trace, story: Story) -> bool:
     return hang.start_s - release.first_s > _LATE_S
 
 
-def event_flags(trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None) -> tuple[str, ...]:
+def event_flags(
+    trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None, uneven: bool = False
+) -> tuple[str, ...]:
     """List the flags that single events raise.
 
     Parameters
@@ -169,6 +201,8 @@ def event_flags(trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None) 
         Its events.
     hang_ways_agree : bool or None
         Whether still part and ring-down agree; None when only one is known.
+    uneven : bool
+        Whether a ring-down was found from which no stiffness can be told.
 
     Returns
     -------
@@ -180,6 +214,7 @@ def event_flags(trace: Trace, told: Chronicle, *, hang_ways_agree: bool | None) 
         "wind": told.wind,
         "saw_vibration": told.saw,
         "dragged": told.drag is not None,
+        "no_stiffness": uneven,
         "slow_rate": trace.rate_hz < _SLOW_RATE_HZ,
     }
     return tuple(name for name, on in checks.items() if on)
@@ -214,72 +249,3 @@ def peak_flags(
         "overload": limit is not None and peak_n + story.zero.zero_n > limit,
     }
     return tuple(name for name, on in checks.items() if on)
-
-
-def gap_in_peak(trace: Trace, story: Story, *, peak_s: float, loss: PeakLoss) -> bool:
-    """Whether the largest force may lie in a gap.
-
-    True when a gap touches the half-sine around the peak, or lies where the piece came
-    onto the rope. Before a catch that is the whole time since the first load: the catch
-    that was found may be the second bounce, the first one having been lost.
-    """
-    half = loss.intervals * trace.period_s if loss.share > 0 else 0.0
-    spans = [(peak_s - half, peak_s + half)]
-    release = story.release
-    if release is not None and release.kind not in {"gradual", "none"}:
-        period = story.hang.period_s if story.hang is not None else 0.0
-        start_s = release.start_s
-        if release.kind == "catch":
-            start_s = min([start_s, *(p.start_s for p in story.phases if p.name != "slack")])
-        spans.append((start_s, release.first_s + max(0.5 * period, 0.05)))
-    touched = any(gap.start_s <= b and gap.end_s >= a for gap in trace.gaps for a, b in spans)
-    return touched or any(_could_hide(trace, story, gap, peak_s) for gap in trace.gaps)
-
-
-def _could_hide(trace: Trace, story: Story, gap: Gap, peak_s: float) -> bool:
-    """Whether what stands beside a gap lets a force in it pass the largest seen.
-
-    Either the force, going on as it did, would pass it; or the piece swings below its hang
-    after the gap and did not before: the jerk that began it was at least as far above.
-    """
-    peak = float(story.force_n[min(int(np.searchsorted(trace.time_s, peak_s)), trace.n - 1)])
-    left = int(np.searchsorted(trace.time_s, gap.start_s, side="right"))
-    right = int(np.searchsorted(trace.time_s, gap.end_s))
-    before, after = story.force_n[:left], story.force_n[right:]
-    seconds = gap.end_s - gap.start_s
-    for edge_s in _EDGES_S:
-        few = max(round(edge_s / trace.period_s), 2)
-        for part in (before[-3 * few :], after[: 3 * few][::-1]):
-            if part.size == 3 * few and _leads_past(
-                part, few, trace.period_s, seconds, peak, story
-            ):
-                return True
-    return _began_in(before, after, trace, story, peak)
-
-
-def _leads_past(
-    part: FloatArray, few: int, period_s: float, seconds: float, peak_n: float, story: Story
-) -> bool:
-    """Whether the force, going on up to the middle of the gap as it did, passes the peak."""
-    edge = float(part[-few:].mean())
-    rise = edge - float(part[:few].mean())
-    noise = 5.0 * story.noise_n / math.sqrt(max(few / 3.0, 1.0))
-    ahead_n = rise / (2.0 * few * period_s) * seconds / 2.0
-    return rise > max(noise, _EDGE_RISE * peak_n) and edge + ahead_n > peak_n
-
-
-def _began_in(
-    before: FloatArray, after: FloatArray, trace: Trace, story: Story, peak_n: float
-) -> bool:
-    """Whether a swing that stands after a gap, and not before, reaches the peak above the hang."""
-    hang = story.hang
-    few = round(_SWING_S / trace.period_s)
-    if hang is None or before.size < few or after.size < few:
-        return False
-    first, last = np.searchsorted(trace.time_s, (hang.start_s, hang.end_s))
-    if last <= first:
-        return False
-    level = float(np.median(story.force_n[first:last]))
-    low = level - float(after[:few].min())
-    was = float(np.abs(before[-few:] - level).max())
-    return low > _BEGAN * was and level + low > _NEARLY * peak_n

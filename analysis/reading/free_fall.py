@@ -34,6 +34,8 @@ _BEGIN_REL_U: Final = 0.1
 _NEAR_TOP: Final = 0.99
 _SMOOTH: Final = 0.7
 _LEAST_POINTS: Final = 6
+_LEAST_SAMPLES: Final = 8
+"""Fewer samples up to the standstill show neither it nor the area under the hump."""
 _STANDSTILL_U_S: Final = 0.008
 """Own assumption: how well the standstill is found where sheave and device slip."""
 
@@ -213,13 +215,16 @@ def equivalent_free_fall(
     Returns
     -------
     FreeFall or None
-        None without a hump that ends, or when it took longer than 1.5 s.
+        None without a hump that ends, when it took longer than 1.5 s, or when fewer than
+        eight samples were taken meanwhile.
     """
     if weight_n <= 0 or time_s.size < 4:
         return None
     found = standstill(time_s, force_n, weight_n, loss_s, loss_u_s)
     start = float(time_s[0])
     if found is None or not 0.0 < found.time_s - start < LONGEST_S:
+        return None
+    if int(np.searchsorted(time_s, found.time_s)) < _LEAST_SAMPLES:
         return None
     stop = found.time_s
     speed = impulse_speed(time_s, force_n, weight_n, stop)
@@ -230,6 +235,7 @@ def equivalent_free_fall(
     u = math.hypot(
         impulse * math.hypot(weight_rel_u, force_rel_u),
         G_M_PER_S2 * (float(force_n[at]) / weight_n - 1.0) * moved_s,
+        G_M_PER_S2 * step_s / math.sqrt(3.0),
     )
     known = weight_least >= 1.0
     fastest = impulse / weight_least - G_M_PER_S2 * (stop - start)
@@ -274,7 +280,8 @@ def free_fall_on_the_fall(
     Notes
     -----
     While the piece sinks the rope runs over the block towards it, so the lead carries the
-    fall's tension over η: the sign of slip is known there, at the hang it is not.
+    fall's tension over η: the sign of slip is known there, at the hang it is not. Both
+    ends of the weight must show a standstill, else there is no band.
     """
     lead = force_n / efficiency
     found = [
@@ -289,7 +296,7 @@ def free_fall_on_the_fall(
         for weight in (hang_reading_n * efficiency, hang_reading_n / efficiency)
     ]
     known = [one for one in found if one is not None]
-    if not known:
+    if len(known) < len(found):
         return None
     return FreeFall(
         speed_m_per_s=None,

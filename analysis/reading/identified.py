@@ -7,7 +7,7 @@ Notes
 -----
 The ring-down is sought after the last slack of the catch and ends where its swings drown
 in the noise. Where η of the high block is known, its tail, in which the sheave sticks, is
-fitted by itself; without a tail of more than a cycle the swings well above sticking are.
+fitted by itself; without a tail that rings clearly the swings well above sticking are.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ from analysis.reading.free_fall import (
 )
 from analysis.reading.pendulum_hang import pulse_hz
 from analysis.reading.phases import Story
-from analysis.reading.place import RopeInPlay
-from analysis.reading.ringdown import RingDown, fit_ringdown
+from analysis.reading.place import Place, RopeInPlay
+from analysis.reading.ringdown import RingDown, fit_ringdown, rings_clearly
 from analysis.reading.stiffness import (
     SLIPPING_FROM,
     RopeStiffness,
@@ -117,6 +117,7 @@ def identify(
     hang_reading_n: float | None,
     hang_rel_u: float,
     whole: bool = True,
+    held: bool = True,
 ) -> Identified:
     """Identify ring-down, stiffness and equivalent free fall.
 
@@ -132,6 +133,8 @@ def identify(
         Its relative standard uncertainty.
     whole : bool
         False when the peak was clipped or lies in a gap: no free fall is told.
+    held : bool
+        False when the hang may be part of the lowering: EA is a range then.
 
     Returns
     -------
@@ -143,7 +146,7 @@ def identify(
     weight = trace.chain.gain * hang_reading_n
     weight_rel_u = math.hypot(hang_rel_u, trace.chain.gain_rel_u)
     stiffness = None
-    if ring is not None and trace.place.reads != "fall" and trace.place.method != "swing":
+    if ring is not None and asks_stiffness(trace.place) and rings_clearly(ring):
         stiffness = rope_stiffness(
             ring,
             weight_n=weight,
@@ -152,6 +155,7 @@ def identify(
             to_lead=_to_lead(trace),
             rope=trace.place.rope,
             weight_least=TAG_LEAST if trace.tag_line_tight else 1.0,
+            held=held,
         )
     fall = None
     if whole:
@@ -159,6 +163,11 @@ def identify(
         loss = _loss(story, ring, sticks=sticks)
         fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, loss)
     return Identified(ring, stiffness, fall)
+
+
+def asks_stiffness(place: Place) -> bool:
+    """Whether a ring-down there is the rope's: the sheave hides it on the fall, a swing's is not."""
+    return place.reads != "fall" and place.method != "swing"
 
 
 def cfc60_of(trace: Trace, story: Story, at_s: float) -> float | None:
@@ -195,6 +204,7 @@ def _ring(trace: Trace, story: Story, hang_n: float) -> RingDown | None:
     if window is None:
         return None
     first, last, swings = window
+    found: list[RingDown] = []
     for part in _stretches(trace, swings, first, last, hang_n):
         ring = fit_ringdown(
             trace.time_s[part.first : part.last],
@@ -203,8 +213,10 @@ def _ring(trace: Trace, story: Story, hang_n: float) -> RingDown | None:
             noise_n=story.noise_n,
         )
         if ring is not None and not _like_pendulum(ring, trace.place.rope):
-            return ring
-    return None
+            found.append(ring)
+            if rings_clearly(ring):
+                return ring
+    return found[0] if found else None
 
 
 def _like_pendulum(ring: RingDown, rope: RopeInPlay | None) -> bool:

@@ -26,6 +26,8 @@ _STEPS: Final = 25
 _LEAST_CYCLES: Final = 1.2
 _LEAST_CYCLES_FOUND: Final = 1.0
 _LEAST_POINTS_PER_CYCLE: Final = 8.0
+_CLEAR_CYCLES: Final = 2.0
+_CLEAR_LEFT: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,3 +276,12 @@ def _described(
         residual_n=math.sqrt(variance),
         cycles=cycles,
     )
+
+
+def rings_clearly(ring: RingDown) -> bool:
+    """Whether a ring-down shows its frequency well enough to tell a stiffness from it.
+
+    Over fewer than two cycles a surge of the lowering, or half a swing of a pendulum, fits a
+    decaying sinusoid as well; so does a shaking that leaves a quarter of its size unexplained.
+    """
+    return ring.cycles >= _CLEAR_CYCLES and ring.residual_n <= _CLEAR_LEFT * ring.amplitude_n

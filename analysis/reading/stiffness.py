@@ -32,6 +32,9 @@ Sheave = Literal["stuck", "slipping", "between"]
 SLIPPING_FROM: Final = 3.0
 """Own choice: swings above so many times the sticking amplitude count as slipping."""
 
+_TURNS_ON: Final = 1e3
+"""Swing, as a share of the weight, at which a sheave hardly ever sticks."""
+
 
 @dataclass(frozen=True, slots=True)
 class RopeStiffness:
@@ -203,6 +206,7 @@ def rope_stiffness(
     to_lead: float,
     rope: RopeInPlay | None,
     weight_least: float = 1.0,
+    held: bool = True,
 ) -> RopeStiffness | None:
     """Stiffness and EA from a ring-down.
 
@@ -222,6 +226,9 @@ def rope_stiffness(
     weight_least : float
         Share of the weight that is surely the piece's; below 1 (a tight tag line) EA is a
         range and no point.
+    held : bool
+        Whether the rope was surely held while it rang. Rope that is let out turns the sheave
+        all the time, however small the swings: then only the range of both is told.
 
     Returns
     -------
@@ -236,8 +243,11 @@ def rope_stiffness(
         return RopeStiffness(k, 2.0 * rel_u * k, 0.0, 0.0, None, "between", 0.0)
     sticks = surely_sticking_n(weight_n, rope)
     swings = ring.amplitude_n, ring.amplitude_at(ring.end_s)
-    state = sheave_state(to_lead * swings[0], to_piece * swings[1], sticks)
-    ends = _answers(k, rope, weight_n, state, (to_piece / weight_n * a for a in swings))
+    state: Sheave = "between"
+    if held:
+        state = sheave_state(to_lead * swings[0], to_piece * swings[1], sticks)
+    turned = tuple(to_piece / weight_n * a for a in swings) if held else (_TURNS_ON, _TURNS_ON)
+    ends = _answers(k, rope, weight_n, state, turned)
     middle = ends[0].ea_n if len(ends) == 1 else None
     shared = math.hypot(rel_u, rope.length_rel_u)
     wide = [2.0 * math.hypot(shared * end.ea_n, end.u_n) for end in ends]

@@ -21,7 +21,9 @@ COVERAGE_FACTOR: Final = 2.0
 SHOCK_NOTE: Final = (
     "The stated uncertainty rests on a static calibration, which does not by itself cover shock."
 )
-_WIDTH_DROP: Final = 0.1
+_WIDTH_DROPS: Final = (0.1, 0.02)
+_CLEAR_OF_NOISE: Final = 8.0
+_TOP_STEPS: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,13 +122,21 @@ def half_sine_s(time_s: FloatArray, force_n: FloatArray, peak: int, noise_n: flo
 
     Notes
     -----
-    The width at which the force has fallen by a tenth (or six times the noise) gives the
-    curvature; a half-sine of the peak's height with that curvature loses the same.
+    The width at which the force has fallen by a tenth gives the curvature; a half-sine of
+    the peak's height with that curvature loses the same. A bump on a level is narrower than
+    that level: the width at a fiftieth counts too (never less than eight times the noise),
+    and the sharper of the two is told.
     """
     top = float(force_n[peak])
     if top <= 0:
         return math.inf
-    drop = min(max(_WIDTH_DROP * top, 6.0 * noise_n), 0.9 * top)
+    drops = {min(max(share * top, _CLEAR_OF_NOISE * noise_n), 0.9 * top) for share in _WIDTH_DROPS}
+    return min(_half_sine_at(time_s, force_n, peak, drop) for drop in drops)
+
+
+def _half_sine_at(time_s: FloatArray, force_n: FloatArray, peak: int, drop: float) -> float:
+    """Length of the half-sine that is as wide as the peak where it has fallen by ``drop``."""
+    top = float(force_n[peak])
     below = force_n < top - drop
     left = np.flatnonzero(below[:peak])
     right = np.flatnonzero(below[peak:])
@@ -152,20 +162,73 @@ def _crossing(
     return abs(float(time_s[peak]) - at)
 
 
+def broken_top_n(force_n: FloatArray, peak: int, noise_n: float) -> float:
+    """How far a top that breaks, instead of bending, may stand above its largest sample.
+
+    Parameters
+    ----------
+    force_n : (n,) float64
+        Evenly sampled newtons.
+    peak : int
+        Sample of the peak.
+    noise_n : float
+        Standard deviation of one sample.
+
+    Returns
+    -------
+    float
+        Newtons; 0 for a smooth top, or where fewer than three samples stand to a side.
+
+    Notes
+    -----
+    A stroke of the winch that stops, a device or sheave that begins to slip: the force
+    rises up to a corner and goes on level. Between two samples it may have gone on as it
+    rose. The slope changes over the top by the sum of the steps beside it; what a smooth
+    top would change, three times the change just outside, is taken off, and four times the
+    noise. Two flanks that meet between two samples stand half of that above them at most.
+    Of neighbours that noise alone may have ordered, the one that breaks most counts.
+
+    Examples
+    --------
+    >>> round(broken_top_n(np.array([0.0, 20.0, 40.0, 60.0, 60.0, 59.0, 59.0]), 3, 0.0), 1)
+    10.5
+    >>> round(broken_top_n(-np.arange(-3.0, 4.0) ** 2, 3, 0.0), 1)
+    0.0
+    """
+    as_high = float(force_n[peak]) - 4.0 * noise_n
+    tops = [peak, *(i for i in (peak - 1, peak + 1) if 0 <= i < force_n.size)]
+    return max(_broken_at(force_n, i, noise_n) for i in tops if force_n[i] >= as_high)
+
+
+def _broken_at(force_n: FloatArray, top: int, noise_n: float) -> float:
+    """Half of what the slope changes over three samples more than a smooth top's would."""
+    if not _TOP_STEPS <= top < force_n.size - _TOP_STEPS:
+        return 0.0
+    part = force_n[top - _TOP_STEPS : top + _TOP_STEPS + 1]
+    up, down = np.diff(part[: _TOP_STEPS + 1]), -np.diff(part[_TOP_STEPS:])
+    outside = max(float(up[0] - up[1]), 0.0) + max(float(down[2] - down[1]), 0.0)
+    change = float(up[1] + down[1]) - 1.5 * outside - 4.0 * noise_n
+    return 0.5 * max(change, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class PeakLoss:
     """What may be missing from a peak.
 
     ``intervals`` in the equivalent half-sine; ``sampling_share`` lost at worst between
-    samples, ``share`` with the converter's averaging.
+    samples, ``share`` with the converter's averaging; ``sampling_u_share`` the standard
+    uncertainty from where the peak lay between the samples.
     """
 
     intervals: float
     sampling_share: float
     share: float
+    sampling_u_share: float
 
 
-def peak_loss(half_s: float, period_s: float, filter_delay_s: float) -> PeakLoss:
+def peak_loss(
+    half_s: float, period_s: float, filter_delay_s: float, broken_share: float = 0.0
+) -> PeakLoss:
     """Worst loss of a peak by sampling and by the converter's averaging.
 
     Parameters
@@ -176,20 +239,60 @@ def peak_loss(half_s: float, period_s: float, filter_delay_s: float) -> PeakLoss
         Sample period.
     filter_delay_s : float
         Delay of the converter's filter; it averages over twice that.
+    broken_share : float
+        What a top that breaks may hide, as a share of the peak (:func:`broken_top_n`).
 
     Returns
     -------
     PeakLoss
+
+    Notes
+    -----
+    Any place between two samples is as likely. A smooth top loses with the square of its
+    distance x from the nearer one, a x² with x from 0 to 1: a/√5 in the mean square. A corner
+    loses evenly: a/√3.
     """
+    corner_u = min(broken_share, 1.0) / math.sqrt(3.0)
     if math.isinf(half_s):
-        return PeakLoss(math.inf, 0.0, 0.0)
+        return PeakLoss(math.inf, broken_share, broken_share, corner_u)
     intervals = half_s / period_s
     averaged = 2.0 * filter_delay_s / period_s
-    return PeakLoss(
-        intervals, missed_peak_share(intervals), averaged_peak_share(intervals, averaged)
-    )
+    sampled = missed_peak_share(intervals)
+    more = averaged_peak_share(intervals, averaged) - sampled
+    lost = max(sampled, min(broken_share, 1.0))
+    bend_u = sampled / math.sqrt(5.0)
+    return PeakLoss(intervals, lost, min(lost + more, 1.0), max(bend_u, corner_u))
 
 
 def highest_of_noise(noise_n: float, n: int) -> float:
     """How far the largest of ``n`` noisy samples stands above their level, about."""
     return noise_n * math.sqrt(2.0 * math.log(max(n, 2)))
+
+
+def drifted_n(drift_n: float | None, at_s: float, from_s: float, to_s: float) -> float:
+    """Give the standard uncertainty at a time of a zero that was found moved later.
+
+    Parameters
+    ----------
+    drift_n : float or None
+        Slack after minus slack before; None where it is not known.
+    at_s, from_s, to_s : float
+        The time; where slack was left and where it was met again.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    Nobody saw when it moved. If it moved at once, at any time in between as likely as at
+    another, it had moved before ``at_s`` with the probability (at - from)/(to - from).
+
+    Examples
+    --------
+    >>> [drifted_n(8.0, at, 10.0, 50.0) for at in (10.0, 20.0, 60.0)]
+    [0.0, 4.0, 8.0]
+    """
+    if drift_n is None or to_s <= from_s:
+        return 0.0
+    return abs(drift_n) * math.sqrt(min(max((at_s - from_s) / (to_s - from_s), 0.0), 1.0))
