@@ -73,7 +73,8 @@ def _start(
         lead = _spread(rng, 0.5, 3.0)
         above = lead * _between(rng, 0.4, 0.97)
         room = float(np.sqrt(lead**2 - above**2))
-        return room * _between(rng, 0.1, 0.9), -above, lead, 0.0, 0.0, 0.0
+        aside = min(room * _between(rng, 0.1, 0.9), 0.35 * lead)
+        return aside, -above, lead, 0.0, 0.0, 0.0
     if method == "swing":
         lead, angle = _spread(rng, 2.0, 16.0), _between(rng, 0.3, 1.2)
         return float(lead * np.sin(angle)), float(lead * np.cos(angle)), lead, 0.0, 0.0, 0.0
