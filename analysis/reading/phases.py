@@ -35,12 +35,26 @@ from analysis.reading.levels import (
     find_zero,
     settle_on,
 )
-from analysis.reading.release import Release, past_ramp, quiet_release, stuck_release, time_release
-from analysis.reading.steps import Step, choose, choose_stuck, make_step, real_levels
-from analysis.reading.stretches import Hang, Phase, PhaseName, hang_marks, on_the_way, release_marks
+from analysis.reading.place import swing_s
+from analysis.reading.release import (
+    Release,
+    past_ramp,
+    quiet_release,
+    stuck_release,
+    time_release,
+)
+from analysis.reading.steps import Step, choose, make_step, reached, real_levels
+from analysis.reading.stretches import (
+    Hang,
+    Phase,
+    PhaseName,
+    hang_marks,
+    on_the_way,
+    release_marks,
+)
 from analysis.reading.swing_release import swing_release
-from analysis.reading.swinging import swing_s
 from analysis.reading.trace import FloatArray, Trace, is_clipped
+from analysis.reading.waiting import Wait, find_wait, unseen_release
 from analysis.reading.winching import find_strokes
 
 __all__ = ["Hang", "Phase", "PhaseName", "Story", "tell"]
@@ -159,40 +173,74 @@ class _Reader:
         levels = real_levels(
             plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
         )
-        steps = self.steps(levels, load_end)
-        ringing = choose(steps)
-        stuck = choose_stuck(steps, ringing, hidden=self.on_the_fall) if self.tensioned else None
-        chosen = stuck or ringing
-        release: Release | None = None
-        hang: Hang | None = None
-        if chosen is not None:
-            release = self.released(chosen, stuck=stuck is not None)
-            hang = self.hangs.after(chosen, release, load_end)
-        fading = chosen is not None and chosen.dies_down
-        if stuck is None and not fading and (hang is None or not hang.still):
-            balanced = self.near_balance(load_end, swings=chosen is not None)
-            if balanced is not None:
-                release, hang = balanced
-            elif chosen is None:
-                release, hang = self.without_ringing(levels)
-        if release is not None and self.tensioned and release.kind != "catch":
-            release = past_ramp(self.trace.time_s, self.smooth_n, release)
-        swings = self.swing_handed_over(levels, load_end)
-        if swings is not None:
-            release = swings
-            hang = self.hangs.calmest(release, 2.0 * swing_s(self.trace.place), load_end)
-        hang = self.hangs.swung(release, hang, load_end)
+        release, hang = self.release_and_hang(levels, load_end)
         phases = self.label(release, hang, load_end, after)
         strokes = find_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
         return _Found(plateaus, phases, release, hang, after, len(strokes))
 
-    def released(self, step: Step, *, stuck: bool = False) -> Release:
-        if stuck:
-            return stuck_release(self.trace.time_s, self.smooth_n, step, self.noise_n)
-        found = time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
-        if found.kind == "rise" and found.settled is None and not self.tensioned:
+    def release_and_hang(
+        self, levels: tuple[Plateau, ...], load_end: float
+    ) -> tuple[Release | None, Hang | None]:
+        wait = self.wait(load_end) if self.tensioned else None
+        if wait is not None and wait.hands_over:
+            release, hang = self.after_wait(wait.level, levels, load_end)
+            return release, self.hangs.swung(release, hang, load_end)
+        chosen = choose(self.steps(levels, load_end))
+        release, hang = self.without_wait(chosen, levels, load_end)
+        rang_s = chosen.left_s if chosen is not None and chosen.dies_down else math.inf
+        if wait is None or rang_s < wait.level.start_s:
+            return release, self.hangs.swung(release, hang, load_end)
+        unseen, late = unseen_release(self.blocks, self.zero, wait.level)
+        if unseen.quiet or release is None or release.start_s > late.start_s:
+            return past_ramp(self.trace.time_s, self.smooth_n, unseen), late
+        return release, replace(late, period_s=hang.period_s if hang is not None else 0.0)
+
+    def released(self, step: Step) -> Release:
+        if step.stuck(hidden=self.on_the_fall):
+            found = stuck_release(self.trace.time_s, self.smooth_n, step, self.noise_n)
+        else:
+            found = time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
+        if self.tensioned and found.kind != "catch":
+            return past_ramp(self.trace.time_s, self.smooth_n, found)
+        if found.kind == "rise" and found.settled is None:
             return replace(found, kind="catch")
         return found
+
+    def wait(self, load_end: float) -> Wait | None:
+        """Find what the hand-over, or the lowering, ended."""
+        chain = self.trace.chain
+        turn = chain.gain_high / chain.gain_low if chain.gain_low and chain.gain_high else 1.0
+        swings = self.trace.place.method == "swing"
+        return find_wait(self.blocks, self.zero, turn=turn, swings=swings, end_s=load_end)
+
+    def after_wait(
+        self, level: Plateau, levels: tuple[Plateau, ...], load_end: float
+    ) -> tuple[Release | None, Hang | None]:
+        """Hand-over that ends a wait, and the hang after it."""
+        place = self.trace.place
+        if place.method == "swing" and place.rope is not None:
+            swing, eta = swing_s(place), place.rope.efficiency
+            found = swing_release(
+                self.trace.time_s, self.smooth_n, level, swing_s=swing, scale_n=self.zero.scale_n,
+                until_s=load_end, sticks=1.0 - eta**2 if self.on_the_fall else 0.0,
+            )  # fmt: skip
+            return found, self.hangs.calmest(found, 2.0 * swing, load_end)
+        later = [p for p in levels if p.start_s > level.end_s - 0.1]
+        step = self.step(level, reached(level, later), load_end)
+        release = self.released(step)
+        return release, self.hangs.after(step, release, load_end)
+
+    def without_wait(
+        self, chosen: Step | None, levels: tuple[Plateau, ...], load_end: float
+    ) -> tuple[Release | None, Hang | None]:
+        """Hand-over or catch that no long wait comes before: what rings."""
+        if chosen is None:
+            return self.near_balance(load_end, swings=False) or self.without_ringing(levels)
+        release = self.released(chosen)
+        hang = self.hangs.after(chosen, release, load_end)
+        if release.quiet or chosen.dies_down or (hang is not None and hang.still):
+            return release, hang
+        return self.near_balance(load_end, swings=True) or (release, hang)
 
     def near_balance(self, load_end: float, *, swings: bool) -> tuple[Release, Hang] | None:
         """Small transient between two calm levels, swinging if another release stands out."""
@@ -227,23 +275,20 @@ class _Reader:
 
     def steps(self, levels: tuple[Plateau, ...], load_end: float) -> list[Step]:
         ends: list[Plateau | None] = [None, *levels, None]
-        out = []
-        for before, after in pairwise(ends):
-            start = before.end_s - 0.1 if before is not None else self.zero.load_s
-            end = after.start_s if after is not None else load_end
-            if end - start < 2.0 * self.trace.period_s:
-                continue
-            out.append(
-                make_step(
-                    self.trace.time_s,
-                    self.smooth_n,
-                    (start, end),
-                    (before, after),
-                    slack_n=self.zero.slack_n,
-                    noise_n=self.noise_n,
-                )
-            )
-        return out
+        found = (self.step(before, after, load_end) for before, after in pairwise(ends))
+        return [step for step in found if step.last - step.first >= 2]
+
+    def step(self, before: Plateau | None, after: Plateau | None, load_end: float) -> Step:
+        start = before.end_s - 0.1 if before is not None else self.zero.load_s
+        end = after.start_s if after is not None else load_end
+        return make_step(
+            self.trace.time_s,
+            self.smooth_n,
+            (start, end),
+            (before, after),
+            slack_n=self.zero.slack_n,
+            noise_n=self.noise_n,
+        )
 
     def without_ringing(self, levels: tuple[Plateau, ...]) -> tuple[Release | None, Hang | None]:
         """Hand-over without a peak: the longest of the highest late levels is the hang."""
@@ -258,20 +303,6 @@ class _Reader:
         settled = before[-1] if before else None
         release = quiet_release(settled, self.zero.load_s, hang)
         return release, Hang(hang.start_s, hang.end_s, still=True, period_s=0.0)
-
-    def swing_handed_over(self, levels: tuple[Plateau, ...], load_end: float) -> Release | None:
-        """Hand-over to a planned swing, where the rig says how long its lead is."""
-        place = self.trace.place
-        if place.method != "swing" or place.rope is None:
-            return None
-        return swing_release(
-            self.trace.time_s,
-            self.smooth_n,
-            levels,
-            swing_s=swing_s(place),
-            scale_n=self.zero.scale_n,
-            until_s=load_end,
-        )
 
     def label(
         self,

@@ -6,7 +6,7 @@ chosen. Must not: label phases or time the release (``release.py`` does).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -29,12 +29,9 @@ _BRAKE_SHARE: Final = 0.93
 _SLACK_BEFORE_CATCH_S: Final = 0.08
 _LATER_SHARE: Final = 1.15
 _LASTING_S: Final = 2.0
-_WAIT_S: Final = 2.5
-_STUCK_STEP: Final = 0.04
-_STAYS_S: Final = 1.5
 _KICK_S: Final = 0.15
 _HELD_S: Final = 0.5
-_STRONG_SHARE: Final = 0.25
+_PAUSE_S: Final = 1.5
 _STAGES_S: Final = 2.6
 
 
@@ -61,12 +58,11 @@ class Step:
     left_n: float = 0.0
     """What it read just before that: creep and saw may have moved it since the level."""
 
-    @property
-    def waited_s(self) -> float:
-        """How long the level before held, creep and saw included; 0 without one."""
-        if self.before is None:
-            return 0.0
-        return max(self.before.end_s, self.left_s) - self.before.start_s
+    def stuck(self, *, hidden: bool) -> bool:
+        """Whether it only steps from level to level; ``hidden``: a sheave that sticks hides ringing."""
+        if self.before is None or self.after is None:
+            return False
+        return self.score_n == 0.0 or (hidden and self.after.duration_s >= _PAUSE_S)
 
     @property
     def alike(self) -> bool:
@@ -142,7 +138,10 @@ def _slack_before_peak(
 
 
 def real_levels(
-    plateaus: tuple[Plateau, ...], load_s: float, time_s: FloatArray, force_n: FloatArray
+    plateaus: tuple[Plateau, ...],
+    load_s: float,
+    time_s: FloatArray,
+    force_n: FloatArray,
 ) -> tuple[Plateau, ...]:
     """Leave out the level of a rope running over a brake, which settles before the hang.
 
@@ -240,66 +239,26 @@ def _rises_later(step: Step, steps: list[Step]) -> bool:
     return any(p.duration_s > _LASTING_S and p.level_n > limit for p in later)
 
 
-def choose_stuck(steps: list[Step], ringing: Step | None, *, hidden: bool) -> Step | None:
-    """Pick a hand-over that does not ring: the sheave stuck, or the hinge let go slowly.
-
-    Parameters
-    ----------
-    steps : list of Step
-        In order of time.
-    ringing : Step or None
-        The step that rings.
-    hidden : bool
-        A stuck sheave hides the ringing: the cell is on the fall.
-
-    Returns
-    -------
-    Step or None
-        None when the step that rings is the better choice.
-
-    Notes
-    -----
-    The winch waits before the release longer than between strokes; after it the reading
-    steps to another lasting level, and no staircase follows. Where the ringing can be
-    seen, a later step that rings more strongly than this one changes is the hand-over.
-    """
-    for index, step in enumerate(steps):
-        if ringing is not None and step.first >= ringing.first and not hidden:
-            return None
-        if step.before is None or step.after is None or step.waited_s < _WAIT_S:
-            continue
-        whole = _with_stages(step, steps[index + 1 :])
-        after = whole.after
-        assert after is not None  # noqa: S101 - stages only put a later level in its place
-        change = after.first_n - whole.left_n
-        small = abs(change) < _STUCK_STEP * after.first_n
-        if small or after.duration_s < _STAYS_S or _rises_later(whole, steps):
-            continue
-        if not hidden and ringing is not None and _stronger(ringing, change):
-            return None
-        return whole
-    return None
-
-
-def _with_stages(step: Step, later: list[Step]) -> Step:
-    """Go on to the last level that is reached within the time that a hinge cracks in."""
-    last = step
-    for other in later:
-        if other.after is None or other.after.start_s > step.left_s + _STAGES_S:
+def reached(before: Plateau, later: list[Plateau]) -> Plateau | None:
+    """Level that follows a wait: the first, or that to which the hinge goes on cracking."""
+    found: Plateau | None = None
+    for index, level in enumerate(later):
+        if found is not None and not _goes_on(before, found, level, later[index:]):
             break
-        last = other
-    if last is step or last.after is None:
-        return step
-    return replace(step, last=last.last, after=last.after, level_n=last.after.first_n)
+        found = level
+    return found
 
 
-def _stronger(ringing: Step, change_n: float) -> bool:
-    """Whether a later step that rings is the hand-over, by what it rings and changes."""
-    if ringing.score_n > _STRONG_SHARE * ringing.level_n:
-        return True
-    if ringing.before is None or ringing.after is None:
-        return True
-    return 0.0 < change_n < abs(ringing.after.first_n - ringing.left_n)
+def _goes_on(before: Plateau, found: Plateau, level: Plateau, later: list[Plateau]) -> bool:
+    """Whether a short level was but a stage on the way to the next or to a lasting one."""
+    if found.duration_s >= _PAUSE_S:
+        return False
+    up = 1.0 if found.level_n > before.last_n else -1.0
+    soon = level.start_s - found.end_s < _STAGES_S
+    clear = up * (level.level_n - found.level_n) > _SAME_LEVEL * found.level_n
+    lasting = (p.level_n for p in later if p.duration_s > _LASTING_S)
+    far = any(up * (n - found.level_n) > (_LATER_SHARE - 1.0) * found.level_n for n in lasting)
+    return (soon and clear) or (up > 0.0 and far)
 
 
 def choose(steps: list[Step]) -> Step | None:

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from swing_twin import TwinRig, twin_swing
 
+from analysis.reading.letting_out import STEP_S
 from analysis.reading.levels import Plateau
 from analysis.reading.place import Place, RopeInPlay, can_follow, swing_s
 from analysis.reading.release import Release, past_ramp
 from analysis.reading.stretches import Hang, hang_marks
 from analysis.reading.swing_fit import best_scale, fit_swing
-from analysis.reading.swing_motion import STEP_S, Swing
-from analysis.reading.swing_release import swing_release
+from analysis.reading.swing_motion import Swing
 from analysis.reading.swinging import follow_swing
 from analysis.reading.trace import FloatArray, make_trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
@@ -167,21 +167,6 @@ def test_only_one_plumb_lead_can_be_followed() -> None:
     assert not can_follow(Place("piece", "swing", None))
     assert not can_follow(Place("standing", "span_rig", RopeInPlay(LEAD_M, 12.0, legs=2)))
     assert swing_s(Place()) == 0.0
-
-
-def test_a_stroke_is_no_hand_over_to_a_swing() -> None:
-    time_s = np.arange(0.0, 20.0, 0.01)
-    force = np.interp(time_s, [2.0, 2.3, 4.0, 4.3], [0.0, 300.0, 300.0, 600.0])
-    away = np.clip(time_s - 10.0, 0.0, None)
-    swing = 900.0 - 300.0 * np.cos(2.0 * math.pi * away / 2.5)
-    force = np.where(time_s < 10.0, force, swing)
-    levels = (Plateau(2.3, 4.0, 300.0, 300.0, 300.0), Plateau(4.3, 10.0, 600.0, 600.0, 600.0))
-    found = swing_release(time_s, force, levels, swing_s=2.5, scale_n=900.0, until_s=20.0)
-    assert found is not None
-    assert found.start_s == pytest.approx(10.0, abs=0.15)
-    assert found.kind == "rise"
-    held = np.minimum(force, 600.0)
-    assert swing_release(time_s, held, levels, swing_s=2.5, scale_n=900.0, until_s=20.0) is None
 
 
 def test_the_ramp_of_a_saw_is_no_hand_over() -> None:
