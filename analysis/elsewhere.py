@@ -21,7 +21,6 @@ import numpy as np
 from analysis.errors import PredictionError
 from analysis.predicting.inverse import InferredLoad, LoadsFromReading, loads_from_reading
 from analysis.predicting.rig import State, station_place
-from analysis.reading.place_of_rig import station_at
 from analysis.reading.summary import Features
 from analysis.reading.two_cells import CellReading
 from analysis.several_cells import ONE_CELL, Cells
@@ -121,7 +120,7 @@ def loads_elsewhere(
         Empty without a rig, or where the cell was at none of its stations.
     """
     rig = source.rig
-    station = None if rig is None else station_at(rig, source.stream.station, source.stream.cell)
+    station = source.station
     if rig is None or station is None:
         return ()
     rising = features.peak_phase == "pretension"

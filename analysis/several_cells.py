@@ -71,7 +71,7 @@ def cells_of(source: LoweringSource, features: Features) -> Cells:
     rig = source.rig
     main = CellReading(
         source.stream.cell, source.trace.station or source.stream.cell,
-        _side(rig, _main_station(source)), source.trace, features,
+        _side(rig, source.station), source.trace, features,
     )  # fmt: skip
     more = [
         CellReading(
@@ -84,14 +84,6 @@ def cells_of(source: LoweringSource, features: Features) -> Cells:
     angle = 0.0 if rig is None else included_rad(rig)
     found = [compare_cells(a, b, angle) for a, b in combinations(readings, 2)]
     return Cells(readings, tuple(pair for pair in found if pair is not None))
-
-
-def _main_station(source: LoweringSource) -> Station | None:
-    """Where the main cell sat; None when it was at none of the rig's stations."""
-    rig = source.rig
-    if rig is None or source.stream.station not in {None, "", rig.station.name}:
-        return None
-    return rig.station
 
 
 def _side(rig: Rig | None, station: Station | None) -> Reads:

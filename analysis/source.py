@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from analysis.errors import SourceError
+from analysis.reading.place_of_rig import station_at
 from analysis.reading.trace import Trace
 from analysis.station_trace import (
     StationTrace,
@@ -24,7 +25,7 @@ from analysis.station_trace import (
 )
 from logger.logbook.reader import LogbookReader
 from logger.logbook.rows import Stream
-from logger.records import Job, Limit, Piece, Rig, Rope, Tag, from_body, piece_key
+from logger.records import Job, Limit, Piece, Rig, Rope, Station, Tag, from_body, piece_key
 from logger.samples import FaultNoted
 
 _SHOWN_FAULTS: Final = frozenset({"connected", "device_information", "no_peaks"})
@@ -113,6 +114,18 @@ class LoweringSource:
     faults: tuple[FaultNoted, ...]
     cautions: tuple[str, ...]
     others: tuple[StationTrace, ...] = ()
+
+    @property
+    def station(self) -> Station | None:
+        """Which of the rig's stations the cell was at; None when none of them."""
+        if self.rig is None:
+            return None
+        return station_at(self.rig, self.stream.station, self.stream.cell)
+
+    @property
+    def at_main(self) -> bool:
+        """Whether the cell was at the rig's main station, which a prediction is about."""
+        return self.rig is not None and self.station == self.rig.station
 
 
 def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:

@@ -150,13 +150,14 @@ def trace_of(
     scaling = reader.scaling(stream.id)
     assert scaling is not None  # noqa: S101 - the chain was built from it
     chain = _warmed(reader, stream, chain, (int(host_ns[0]), int(host_ns[-1])))
+    at = None if rig is None else station_at(rig, stream.station, stream.cell)
     jumps = np.flatnonzero(np.diff(samples.index) > 1)
     trace = make_trace(
         time_s,
         to_newtons(samples.counts, scaling),
         chain=chain,
         gaps=tuple(Gap(float(time_s[i]), float(time_s[i + 1])) for i in jumps),
-        station=stream.station or (rig.station.name if rig is not None else ""),
+        station=stream.station or (at.name if at is not None else ""),
         tag_line_tight=tag.tag_line_tight,
         touched=tag.touched,
     )

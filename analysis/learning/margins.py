@@ -56,7 +56,7 @@ class PlaceLoad:
         The load there by the main cell's reading, whoever measured it.
     normalised : float or None
         E_n of what another cell measured and what is inferred there, as in
-        ``analysis/elsewhere.py``.
+        ``analysis/elsewhere.py``; less than a lower bound counts too.
     """
 
     force_n: float
@@ -208,11 +208,11 @@ def _places(on: str, rig: Rig | None) -> list[Place]:
 def _inferred(readings: Readings) -> dict[Place, InferredLoad]:
     """Infer the load of every place of the rig from the main cell; empty where it tells none."""
     rig, main = readings.rig, readings.main
-    if rig is None or main is None or main.place is None:
+    if rig is None or main is None or main.place is None or main.station is None:
         return {}
     try:
         found = loads_from_reading(
-            rig, None, rig.station, main.force_n, (main.u_n or 0.0) / 2.0, _STATE[main.state]
+            rig, None, main.station, main.force_n, (main.u_n or 0.0) / 2.0, _STATE[main.state]
         )
     except PredictionError:
         return {}
@@ -246,7 +246,8 @@ def _measured(one: CellLoad, beside: InferredLoad | None, main: CellLoad | None)
     if beside is None or main is None:
         return told
     told = replace(told, from_main_n=beside.force_n)
-    if one.u_n is None or one.lower_bound or main.lower_bound:
+    less = one.force_n < beside.force_n
+    if one.u_n is None or one.lower_bound or (main.lower_bound and not less):
         return told
     u_n = math.hypot(one.u_n, 2.0 * beside.u_n)
     return replace(told, normalised=(one.force_n - beside.force_n) / u_n if u_n > 0 else None)

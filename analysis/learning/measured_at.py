@@ -40,6 +40,8 @@ class CellLoad:
         What the rope did then.
     lower_bound : bool
         The true load is at least this: clipped, or samples are missing where it mattered.
+    station : Station or None
+        Which of the rig's it was at.
     """
 
     cell: str
@@ -49,6 +51,7 @@ class CellLoad:
     u_n: float | None
     state: State
     lower_bound: bool = False
+    station: Station | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +99,8 @@ def readings_of(
     Readings
     """
     rig = source.rig
-    main = _load(
-        features, moment, source.stream.cell, own_names(source), place_of(rig, _own_station(source))
-    )
+    cell, own = source.stream.cell, source.station
+    main = _load(features, moment, cell, own_names(source), (own, place_of(rig, own)))
     stations = {one.stream.cell: one.station for one in source.others}
     others = []
     for one in cells.readings[1:]:
@@ -106,23 +108,21 @@ def readings_of(
         names = frozenset({one.cell, *(() if station is None else (station.name,))})
         missed = moment == "peak" and not _saw(one, features.peak_time_s)
         others.append(
-            _load(one.features, moment, one.cell, names, place_of(rig, station), missed=missed)
+            _load(
+                one.features,
+                moment,
+                one.cell,
+                names,
+                (station, place_of(rig, station)),
+                missed=missed,
+            )
         )
     return Readings(rig, main, tuple(one for one in others if one is not None))
 
 
 def own_names(source: LoweringSource) -> frozenset[str]:
     """Names under which the place of the main cell goes: the cell's and its station's."""
-    station = source.stream.station or (source.rig.station.name if source.rig is not None else "")
-    return frozenset({source.stream.cell, station} - {""})
-
-
-def _own_station(source: LoweringSource) -> Station | None:
-    """Give the rig's main station where the cell was there; else nothing is inferred."""
-    rig = source.rig
-    if rig is None or source.stream.station not in {None, "", rig.station.name}:
-        return None
-    return rig.station
+    return frozenset({source.stream.cell, source.trace.station} - {""})
 
 
 def _load(
@@ -130,20 +130,23 @@ def _load(
     moment: Moment,
     cell: str,
     names: frozenset[str],
-    place: Place | None,
+    at: tuple[Station | None, Place | None],
     *,
     missed: bool = False,
 ) -> CellLoad | None:
     """Give one cell's reading; None where there is none above zero."""
+    station, place = at
     hang = moment == "hang"
     force_n = features.hang_reading_n if hang else features.peak_n
     if force_n is None or force_n <= 0:
         return None
     if hang:
-        return CellLoad(cell, names, place, force_n, features.hang_reading_n_u, "hang")
+        return CellLoad(
+            cell, names, place, force_n, features.hang_reading_n_u, "hang", station=station
+        )
     state: State = "pretension" if features.peak_phase == "pretension" else "peak"
     least = features.peak_is_lower_bound or missed
-    return CellLoad(cell, names, place, force_n, features.peak_n_u, state, least)
+    return CellLoad(cell, names, place, force_n, features.peak_n_u, state, least, station)
 
 
 def _saw(one: CellReading, peak_time_s: float | None) -> bool:

@@ -149,11 +149,10 @@ class _Lowering:
 
     def why_no_weight(self) -> str:
         source = self.review.source
-        rig, at = source.rig, source.stream.station
         chain = source.trace.chain
         if reason := self.why_not_at_all() or self.flagged(_STILL):
             return reason
-        if rig is not None and at and at != rig.station.name:
+        if source.rig is not None and not source.at_main:
             return OTHER_STATION
         if self.features.hang_weight_n is None or not self.features.hang_weight_n > 0:
             return NO_HANG

@@ -246,7 +246,7 @@ def _compare(
         return None
     if not stored.made_before:
         cautions.append("the prediction was made after the lowering: it is not a test of it")
-    at, cell_at = stored.result.get("station"), source.stream.station
+    at, cell_at = stored.result.get("station"), source.trace.station
     if cell_at and at != cell_at:
         cautions.append(f"the prediction is for {at}, the cell was at {cell_at}: not compared")
         return None

@@ -266,6 +266,27 @@ def test_a_cell_that_died_before_the_peak_does_not_stand_for_it(tmp_path: Path) 
     assert load.force_n == pytest.approx(0.9 * (review.features.peak_n or 0.0), rel=1e-3)
 
 
+def test_the_other_cell_alone_is_where_the_rig_names_it(tmp_path: Path) -> None:
+    """The cell of the main station was never on: what is left is not taken for it."""
+    swapped = BOTH.replace("red", "x").replace("grey", "red").replace('"x"', '"blue"')
+    path = tmp_path / "job.logbook"
+    text = SHEET.replace(ALONE, swapped) + LIMITS.replace('on = "grey"', 'on = "rope end"')
+    store_sheet(path, read_sheet(write_sheet(tmp_path, text)), clock=FakeClock())
+    make_logbook(path, [0.9 * drop_force()], station=None)
+    with LogbookEntries(path) as entries:
+        entries.put_record("1", Tag(job="orchard", piece="P1"))
+    with LogbookReader(path) as reader:
+        review = review_lowering(load_lowering(reader, 1))
+    assert (review.station, review.source.at_main) == ("fall", False)
+    assert review.comparison is None
+    assert any("the prediction is for rope end, the cell was at fall" in x for x in review.cautions)
+    at = {(one.limit.on, one.load.state): one.load for one in review.margins}
+    fall_n = review.features.peak_n or 0.0
+    assert (at["fall", "peak"].cell, at["fall", "peak"].force_n) == ("red", fall_n)
+    assert at["rope end", "peak"].inferred
+    assert at["rope end", "peak"].force_n == pytest.approx(fall_n / 0.9)
+
+
 def test_two_cells_on_a_rig_that_cannot_be_computed_are_still_reviewed(tmp_path: Path) -> None:
     bad = BOTH.replace('leg = "lead"', 'leg = "standing"')
     review = review_lowering(two_streams(tmp_path, SHEET.replace(ALONE, bad) + LIMITS))

@@ -22,7 +22,10 @@ LEAD = Rig(
     more_stations=(Station(name="below", mount="running_line", leg="fall", cell="grey"),),
     nodes=NODES,
 )
-RED = CellLoad("red", frozenset({"red", "rope end"}), ("leg", "lead"), 4000.0, 40.0, "peak")
+RED = CellLoad(
+    "red", frozenset({"red", "rope end"}), ("leg", "lead"), 4000.0, 40.0, "peak",
+    station=LEAD.station,
+)  # fmt: skip
 GREY = CellLoad("grey", frozenset({"grey", "below"}), ("leg", "fall"), 3500.0, 35.0, "peak")
 
 
@@ -137,6 +140,13 @@ def test_a_cell_that_reads_far_less_than_is_inferred_is_doubted() -> None:
     high = load_at("grey", Readings(LEAD, RED, (replace(GREY, force_n=9000.0),)))
     assert high is not None
     assert not high.doubted  # more load than expected hides no limit
+    clipped = replace(RED, lower_bound=True)
+    less = load_at("grey", Readings(LEAD, clipped, (replace(GREY, force_n=2000.0),)))
+    more = load_at("grey", Readings(LEAD, clipped, (replace(GREY, force_n=4000.0),)))
+    assert less is not None
+    assert more is not None
+    assert less.doubted
+    assert more.normalised is None
 
 
 def test_another_cell_tells_its_place_where_the_main_one_tells_nothing() -> None:
