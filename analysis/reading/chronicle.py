@@ -32,6 +32,7 @@ _MAD_TO_SD: Final = 1.4826
 _WIND_SHARE: Final = 0.004
 _WIND_S: Final = 2.5
 _DRAG_SHARE: Final = 0.05
+_LEAST_LOWERED: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,11 @@ def chronicle(trace: Trace, story: Story, hang_n: float | None) -> Chronicle:
         slack_n=story.zero.slack_n,
     )
     touches = find_touches(
-        trace.time_s, story.smooth_n, lowering_s=lowering_s, end_s=last_fall_s, weight_n=hang_n
+        trace.time_s,
+        story.smooth_n,
+        lowering_s=lowering_s,
+        end_s=last_fall_s,
+        weight_n=_lowered_n(trace, story, hang_n, last_fall_s),
     )
     came_down: TouchdownKind = "not_seen"
     if "after" in starts:
@@ -128,6 +133,19 @@ def chronicle(trace: Trace, story: Story, hang_n: float | None) -> Chronicle:
         )
     wind = _wind(story, hang_n)
     return Chronicle(winching, peaks, touches, came_down, drag, wind=wind, saw=saw)
+
+
+def _lowered_n(trace: Trace, story: Story, hang_n: float, end_s: float) -> float:
+    """Find what the station usually reads while the piece is lowered, at most the hang reading.
+
+    Behind a sheave friction turns with the rope: the reading falls when the lowering starts.
+    """
+    hang = story.hang
+    first, last = np.searchsorted(trace.time_s, (hang.end_s if hang else end_s, end_s))
+    if last <= first or trace.place.reads in {"piece", "unknown"}:
+        return hang_n
+    usual = float(np.median(story.smooth_n[first:last]))
+    return usual if _LEAST_LOWERED * hang_n < usual < hang_n else hang_n
 
 
 def _drag(trace: Trace, story: Story, after_s: float | None) -> Event | None:

@@ -9,7 +9,8 @@ Notes
 While a piece is lowered its weight hangs on the rope; what changes its speed shows as
 force above or below the weight. A hand that lets run and grips again gives back on the
 spike what the dip took (the piece moves as before): the areas agree. A stem or roof that
-carries part of the weight does not: its dip is larger than the spike that follows.
+carries part of the weight does not: its dip is larger than the spike that follows. A long
+dip is one where the piece, if nothing carried it, would have got faster than anybody lowers.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import numpy as np
 
 from analysis.reading.filters import runs
 from analysis.reading.trace import FloatArray
+from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 EventKind = Literal["catch", "release", "swing", "jerk", "touch", "regrip", "stop", "drag"]
 TouchdownKind = Literal["at_once", "ramp", "tip_first", "not_seen"]
@@ -29,6 +31,8 @@ _PEAK_SHARE: Final = 0.05
 _DIP_SHARE: Final = 0.12
 _SWING_S: Final = 0.45
 _AGAIN_S: Final = 1.2
+_FASTEST_M_PER_S: Final = 2.0
+"""Own assumption: nobody lowers a piece faster."""
 _PAID_BACK: Final = 0.6
 _LEAST_DIP: Final = 0.2
 _START_DIP: Final = 0.45
@@ -172,11 +176,14 @@ def _dip_kind(away: FloatArray, times: FloatArray, first: int, last: int) -> Eve
     depth = -float(away[first:last].min())
     begin, middle, end = _lobes(away, first, last)
     lasts_s = float(times[min(middle, times.size - 1)] - times[begin])
-    if depth < _LEAST_DIP or lasts_s > _AGAIN_S:
+    if depth < _LEAST_DIP:
         return None
     dip = -float(np.trapezoid(away[begin:middle], times[begin:middle]))
     spike = float(np.trapezoid(away[middle:end], times[middle:end]))
     starts = depth < _START_DIP and not bool(np.any(np.abs(away[:begin]) > _CALM))
+    if lasts_s > _AGAIN_S:
+        held = G_M_PER_S2 * (dip - max(spike, 0.0)) > _FASTEST_M_PER_S and middle < away.size
+        return "touch" if held else None
     if starts or dip <= 0 or spike <= 0.1 * dip:
         return None
     return "regrip" if spike >= _PAID_BACK * dip else "touch"

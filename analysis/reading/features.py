@@ -46,7 +46,7 @@ from analysis.reading.uncertainty import (
     PeakLoss,
     broken_top_n,
     half_sine_s,
-    highest_of_noise,
+    largest_u_n,
     peak_loss,
 )
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
@@ -280,7 +280,7 @@ class _Reading:
         loss = peak_loss(half, self.trace.period_s, self.trace.chain.filter_delay_s, broken)
         near = int(np.count_nonzero(part > value - 4.0 * noise))
         budget = self.levels.parts(value, float(self.trace.time_s[index])) | {
-            "noise": math.hypot(noise, 0.58 * highest_of_noise(noise, near)),
+            "noise": largest_u_n(noise, near),
             "sampling": loss.sampling_u_share * value,
             "filter": max(loss.share - loss.sampling_share, 0.0) * value / math.sqrt(3.0),
         }

@@ -28,6 +28,8 @@ _LEAST_CYCLES_FOUND: Final = 1.0
 _LEAST_POINTS_PER_CYCLE: Final = 8.0
 _CLEAR_CYCLES: Final = 2.0
 _CLEAR_LEFT: Final = 0.25
+_CLEAR_DAMPING: Final = 0.3
+"""Own choice: at this damping exp(-2π ζ/√(1 - ζ²)), a seventh, is left after one cycle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,6 +284,11 @@ def rings_clearly(ring: RingDown) -> bool:
     """Whether a ring-down shows its frequency well enough to tell a stiffness from it.
 
     Over fewer than two cycles a surge of the lowering, or half a swing of a pendulum, fits a
-    decaying sinusoid as well; so does a shaking that leaves a quarter of its size unexplained.
+    decaying sinusoid as well; so does a shaking that leaves a quarter of its size unexplained,
+    or what fades to a seventh from one cycle to the next.
     """
-    return ring.cycles >= _CLEAR_CYCLES and ring.residual_n <= _CLEAR_LEFT * ring.amplitude_n
+    return (
+        ring.cycles >= _CLEAR_CYCLES
+        and ring.damping_ratio <= _CLEAR_DAMPING
+        and ring.residual_n <= _CLEAR_LEFT * ring.amplitude_n
+    )
