@@ -177,6 +177,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
         cautions.append("the recording ended before the lowering did")
     if window.merged_into is not None:
         cautions.append(f"merged into lowering {window.merged_into}: its samples are part of that")
+    cautions += _taken_for_main(rig, stream)
     others = other_stations(reader, more, (stream, trace, first_ns), (tag, rig, piece), cautions)
     return LoweringSource(
         number=number,
@@ -229,6 +230,18 @@ def _is_main(rig: Rig | None, stream: Stream) -> bool:
     if stream.station:
         return stream.station == rig.station.name
     return bool(rig.station.cell) and rig.station.cell == stream.cell
+
+
+def _taken_for_main(rig: Rig | None, stream: Stream) -> list[str]:
+    """Tell when the rig's main station is another cell's and no station is this one's."""
+    if rig is None or stream.station or not rig.station.cell:
+        return []
+    if stream.cell in {one.cell for one in rig.stations}:
+        return []
+    return [
+        f"rig {rig.name} has cell {rig.station.cell} at {rig.station.name}, this is cell "
+        f'{stream.cell}, taken for it: write cell = "{stream.cell}" where it sat'
+    ]
 
 
 def _limits(reader: LogbookReader, rig: Rig | None, streams: Sequence[Stream]) -> tuple[Limit, ...]:

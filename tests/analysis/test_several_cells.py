@@ -287,6 +287,21 @@ def test_the_other_cell_alone_is_where_the_rig_names_it(tmp_path: Path) -> None:
     assert at["rope end", "peak"].force_n == pytest.approx(fall_n / 0.9)
 
 
+def test_a_cell_alone_that_the_rig_does_not_name_is_taken_for_the_main_one_and_told(
+    tmp_path: Path,
+) -> None:
+    named = ALONE.replace('leg = "lead"', 'leg = "lead", cell = "grey"')
+    path = tmp_path / "job.logbook"
+    store_sheet(path, read_sheet(write_sheet(tmp_path, SHEET.replace(ALONE, named))))
+    make_logbook(path, [drop_force()], station=None)
+    with LogbookEntries(path) as entries:
+        entries.put_record("1", Tag(job="orchard", piece="P1"))
+    with LogbookReader(path) as reader:
+        source = load_lowering(reader, 1)
+    assert source.at_main
+    assert any("has cell grey at rope end, this is cell red" in text for text in source.cautions)
+
+
 def test_two_cells_on_a_rig_that_cannot_be_computed_are_still_reviewed(tmp_path: Path) -> None:
     bad = BOTH.replace('leg = "lead"', 'leg = "standing"')
     review = review_lowering(two_streams(tmp_path, SHEET.replace(ALONE, bad) + LIMITS))
