@@ -238,10 +238,9 @@ def _taken_for_main(rig: Rig | None, stream: Stream) -> list[str]:
         return []
     if stream.cell in {one.cell for one in rig.stations}:
         return []
-    return [
-        f"rig {rig.name} has cell {rig.station.cell} at {rig.station.name}, this is cell "
-        f'{stream.cell}, taken for it: write cell = "{stream.cell}" where it sat'
-    ]
+    where = f'write cell = "{stream.cell}" where it sat'
+    said = f"rig {rig.name} has cell {rig.station.cell} at {rig.station.name}"
+    return [f"{said}, this is cell {stream.cell}, taken for it: {where}"]
 
 
 def _limits(reader: LogbookReader, rig: Rig | None, streams: Sequence[Stream]) -> tuple[Limit, ...]:
