@@ -38,7 +38,7 @@ FLAG_WORDS: Final[dict[str, str]] = {
     "lowering_unseen": "no start of the lowering stands out: the hang may hold part of it",
     "hand_over_quiet": "the hand-over does not ring, it is a step between two levels: a stroke of the winch can look alike",
     "hand_over_small": "the hand-over changes the reading little: a brake jerk or the start of the lowering can look alike",
-    "hang_late": "the piece rang or swung for more than 6 s before it hung: the start of the lowering can hide in that",
+    "hang_late": "the piece rang or swung for more than 6 s (in a span rig 3 s) before it hung: the start of the lowering can hide in that",
     "hang_ways_disagree": "the still part and the ring-down tell different weights: a touch, a tight tag line or wind",
     "wind": "the hang wanders slowly without fading, as in wind: its level is a mean over that",
     "saw_vibration": "the rope shakes before the release, as from a saw: the pretension is a mean over that",
@@ -55,6 +55,7 @@ _CFC60_RATE_HZ: Final = 600.0
 _SLOW_RATE_HZ: Final = 200.0
 _LONG_HANG_S: Final = 9.0
 _LATE_S: Final = 6.0
+_LATE_IN_SPAN_S: Final = 3.0
 _SHORT_HANG_S: Final = 1.0
 _SMALL_SHARE: Final = 0.1
 _LARGEST_TURN: Final = 0.3
@@ -181,11 +182,16 @@ def _hand_over_small(trace: Trace, story: Story) -> bool:
 
 
 def _hang_late(trace: Trace, story: Story) -> bool:
-    """Whether the hang begins so late that a start of the lowering may lie before it."""
+    """Whether the hang begins so late that a start of the lowering may lie before it.
+
+    On two legs a piece stands still sooner: they hold it from the sides too.
+    """
     release, hang = story.release, story.hang
     if release is None or hang is None or trace.place.method == "swing":
         return False
-    return hang.start_s - release.first_s > _LATE_S
+    rope = trace.place.rope
+    spans = rope is not None and rope.legs > 1
+    return hang.start_s - release.first_s > (_LATE_IN_SPAN_S if spans else _LATE_S)
 
 
 def event_flags(

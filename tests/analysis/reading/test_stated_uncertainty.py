@@ -172,3 +172,14 @@ def test_a_fall_whose_standstill_one_end_of_the_weight_hides_has_no_band() -> No
     force_n = np.where(time_s < 1.05, 1150.0 * np.clip(time_s / 0.1, 0.0, 1.0), 880.0)
     known = {"efficiency": 0.85, "loss_s": 0.0, "rel_u": 0.01}
     assert free_fall_on_the_fall(time_s, force_n, hang_reading_n=1000.0, **known) is None
+
+
+@pytest.mark.parametrize(("legs", "late"), [(1, False), (2, True)])
+def test_a_ring_of_five_seconds_is_long_on_two_legs_only(legs: int, late: bool) -> None:
+    rope = RopeInPlay(10.0, 10.0, leg_cos=0.7, legs=legs, span_m=8.0)
+    slow = Piece(share=0.3, frequency_hz=1.5, damping=0.08, hang_s=12.0, jerk=0.0)
+    found = read_features(replace(make(slow, QUIET).trace, place=Place("sling", "", rope)))
+    assert found.hang_start_s is not None
+    assert found.release_time_s is not None
+    assert 3.5 < found.hang_start_s - found.release_time_s < 6.0
+    assert ("hang_late" in found.flags) is late
