@@ -54,7 +54,7 @@ from analysis.reading.stretches import (
 )
 from analysis.reading.swing_release import swing_release
 from analysis.reading.trace import FloatArray, Trace, is_clipped
-from analysis.reading.waiting import Wait, find_wait, unseen_release
+from analysis.reading.waiting import SLOW_S, Wait, find_wait, surely_hangs, unseen_release
 from analysis.reading.winching import find_strokes
 
 __all__ = ["Hang", "Phase", "PhaseName", "Story", "tell"]
@@ -228,7 +228,10 @@ class _Reader:
         later = [p for p in levels if p.start_s > level.end_s - 0.1]
         step = self.step(level, reached(level, later), load_end)
         release = self.released(step)
-        return release, self.hangs.after(step, release, load_end)
+        hang = self.hangs.after(step, release, load_end)
+        if hang is not None and hang.still and release.quiet and release.lasts_s > SLOW_S:
+            return release, surely_hangs(hang)
+        return release, hang
 
     def without_wait(
         self, chosen: Step | None, levels: tuple[Plateau, ...], load_end: float

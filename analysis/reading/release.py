@@ -76,6 +76,11 @@ class Release:
     settled: Plateau | None
     quiet: bool = False
 
+    @property
+    def lasts_s(self) -> float:
+        """How long the reading takes to its first extreme."""
+        return self.first_s - self.start_s
+
 
 def quiet_release(settled: Plateau | None, load_s: float, hang: Plateau) -> Release:
     """Hand-over without ringing, from the last settled level to the hang.

@@ -35,6 +35,7 @@ _EDGE_S: Final = 0.3
 _HOLD_S: Final = 0.8
 WAIT_S: Final = 2.5
 """A rope that stands still for as long waits for the saw, not for the next stroke."""
+SLOW_S: Final = 0.6
 _HIGHER: Final = 1.15
 _LASTING_S: Final = 2.0
 _AWAY: Final = 0.03
@@ -44,6 +45,7 @@ _BOUND: Final = 1.3
 _FIRST_S: Final = 1.0
 _LOWERS_S: Final = 0.5
 _DOWN_S: Final = 4.0
+_DIPS: Final = 0.8
 _SLIP: Final = 0.03
 _SURELY_HANGS_S: Final = 2.0
 _CAME_OVER: Final = 0.12
@@ -99,6 +101,8 @@ def find_wait(
         lasting = (h for h in later if h.duration_s >= _LASTING_S)
         if any(h.level_n > _HIGHER * turn * reached for h in lasting):
             continue
+        if settled is not None and _rises_on(mean, blocks, settled, later, turn):
+            continue
         before = mean[: blocks.index(hold.start_s)]
         if before.size and before.max() > _HIGHER * hold.first_n:
             return None
@@ -112,7 +116,7 @@ def find_wait(
             or (
                 down
                 and after_n >= (1.0 / turn - _TURN) * hold.last_n
-                and not _swings(mean, blocks, hold, hang, planned=swings)
+                and not _swings(mean, blocks, hold, hang, turn, planned=swings)
             )
         )
         return Wait(hold, hands_over=not lowers)
@@ -170,6 +174,15 @@ def _goes_down(mean: FloatArray, blocks: Blocks, hold: Plateau) -> bool | None:
     return bool(part[far[0]] < 0) and bool(-soon[: top + 1].min() > 0.5 * soon[top])
 
 
+def _rises_on(
+    mean: FloatArray, blocks: Blocks, hold: Plateau, later: list[Plateau], turn: float
+) -> bool:
+    """Whether a hold is left for a higher level: a lowering never does that, but for friction."""
+    then = [h for h in later if h.start_s > hold.start_s]
+    level_n, _ = _level_after(mean, blocks, hold, then)
+    return not _goes_down(mean, blocks, hold) and level_n > (1.0 + _AWAY) * turn * hold.last_n
+
+
 def _came_over(mean: FloatArray, blocks: Blocks, hold: Plateau) -> bool:
     """Whether the level changed slowly and then stayed: a saw's relief lasts to the hand-over."""
     late = mean[blocks.index(hold.end_s - _SURELY_HANGS_S) : blocks.index(hold.end_s)]
@@ -178,7 +191,13 @@ def _came_over(mean: FloatArray, blocks: Blocks, hold: Plateau) -> bool:
 
 
 def _swings(
-    mean: FloatArray, blocks: Blocks, hold: Plateau, hang: Plateau | None, *, planned: bool
+    mean: FloatArray,
+    blocks: Blocks,
+    hold: Plateau,
+    hang: Plateau | None,
+    turn: float,
+    *,
+    planned: bool,
 ) -> bool:
     """Whether what follows a hold downwards is the swinging of a piece let go.
 
@@ -187,13 +206,19 @@ def _swings(
     """
     begin, left_n = blocks.index(hold.end_s), (1.0 + _SLIP) * hold.last_n
     if planned:
-        return bool(mean[begin : blocks.index(hold.end_s + _SETTLED_S[1])].max() > left_n)
+        part = mean[begin : blocks.index(hold.end_s + _SETTLED_S[1])]
+        return bool(part.max() > left_n) or bool(part.min() < _DIPS / turn * hold.last_n)
     if hang is None or not _goes_down(mean, blocks, hang):
         return False
     part = mean[begin : blocks.index(hang.start_s)]
     away = max(hold.last_n - hang.level_n, 0.0)
     low = hang.level_n - _BOUND * away - _SLIP * hang.level_n
     return part.size > 0 and bool(part.max() <= left_n) and bool(part.min() >= low)
+
+
+def surely_hangs(hang: Hang) -> Hang:
+    """Last two seconds of a hang after a slow change that may have been the saw's relief."""
+    return replace(hang, start_s=max(hang.start_s, hang.end_s - _SURELY_HANGS_S))
 
 
 def unseen_release(blocks: Blocks, zero: Zero, wait: Plateau) -> tuple[Release, Hang]:

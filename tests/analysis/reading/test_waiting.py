@@ -68,7 +68,8 @@ def test_a_drop_within_the_turn_of_friction_is_a_hand_over_if_a_hang_follows() -
 
 def test_a_fall_beyond_the_turn_of_friction_is_a_hand_over() -> None:
     low = 0.7 * 1300.0
-    found = read([*STAIRS, (6.3, 1300.0), (12.0, 1300.0), (12.2, low), (20.0, low)], FALL)
+    halted = [(12.2, low), (18.0, low), (18.1, low + 500.0), (18.4, low), (24.0, low)]
+    found = read([*STAIRS, (6.3, 1300.0), (12.0, 1300.0), *halted], FALL)
     assert found.release_kind == "drop"
     assert found.release_time_s == pytest.approx(12.0, abs=0.2)
 
@@ -83,7 +84,9 @@ def test_balanced_the_hang_is_what_stands_just_before_the_lowering() -> None:
     assert "hand_over_unseen" in found.flags
 
 
-def test_a_slow_change_within_the_wait_is_the_hand_over() -> None:
+@pytest.mark.parametrize("starts_n", [-150.0, 150.0])
+def test_a_slow_change_within_the_wait_is_the_hand_over(starts_n: float) -> None:
+    """At the standing end a lowering may start upwards too."""
     points = [
         *STAIRS,
         (6.3, 1000.0),
@@ -92,7 +95,7 @@ def test_a_slow_change_within_the_wait_is_the_hand_over() -> None:
         (20.0, 1150.0),
         (28.0, 1150.0),
     ]
-    found = read(points, PIECE, (20.0, -150.0, 0.8), (24.0, 400.0, 0.8))
+    found = read(points, PIECE, (20.0, starts_n, 0.8), (24.0, 400.0, 0.8))
     assert found.release_kind == "gradual"
     assert found.release_time_s is not None
     assert 11.0 <= found.release_time_s <= 14.0
@@ -114,6 +117,23 @@ def test_a_pause_of_the_lowering_is_no_hand_over() -> None:
     assert found.release_kind == "rise"
     assert found.release_time_s == pytest.approx(13.0, abs=0.2)
     assert start(found, "lowering") == pytest.approx(20.0, abs=1.0)
+
+
+def test_a_level_that_is_left_upwards_is_not_the_hang() -> None:
+    """The saw's relief leads to a level; the hand-over leaves it upwards, a lowering never does."""
+    points = [*STAIRS, (6.3, 800.0), (12.0, 800.0), (12.8, 950.0), (16.5, 950.0), (16.6, 1080.0)]
+    found = read([*points, (22.0, 1080.0), (30.0, 1080.0)], PIECE, (22.0, -120.0, 0.8))
+    assert found.release_time_s == pytest.approx(16.5, abs=0.3)
+    assert start(found, "lowering") == pytest.approx(22.0, abs=0.4)
+
+
+def test_after_a_slow_change_only_the_end_surely_hangs() -> None:
+    points = [*STAIRS, (6.3, 800.0), (12.0, 800.0), (13.4, 1000.0), (23.0, 1000.0), (31.0, 1000.0)]
+    found = read(points, PIECE, (23.0, -120.0, 0.8), (27.0, 300.0, 0.8))
+    assert found.hang_start_s is not None
+    assert found.hang_start_s > 20.0
+    assert found.hang_end_s == pytest.approx(23.0, abs=0.4)
+    assert found.hang_weight_n == pytest.approx(1000.0, rel=0.01)
 
 
 def test_a_hinge_that_cracks_in_stages_goes_on_to_the_last_level() -> None:
@@ -169,6 +189,17 @@ def test_a_pawl_that_falls_back_far_hides_no_swing() -> None:
     assert wait is not None
     assert wait.hands_over
     assert wait.level.end_s == pytest.approx(13.0, abs=0.3)
+
+
+def test_a_swing_let_go_far_above_its_weight_need_not_pass_that_again() -> None:
+    time_s = np.arange(0.0, 30.0, 1.0 / RATE_HZ)
+    since = np.clip(time_s - 13.0, 0.0, None)
+    force = np.interp(time_s, [2.0, 2.3, 4.0, 4.3], [0.0, 1000.0, 1000.0, 2000.0])
+    force -= (since > 0.0) * (800.0 * (1.0 - np.exp(-8.0 * since)) + 800.0 * np.sin(3.0 * since))
+    blocks = block_means(time_s, force, 0.05, 1.0)
+    wait = find_wait(blocks, find_zero(blocks), turn=3.0, swings=True, end_s=30.0)
+    assert wait is not None
+    assert wait.hands_over
 
 
 def test_after_a_catch_nothing_waits() -> None:
