@@ -27,7 +27,6 @@ _WANDERS_S: Final = 0.6
 _WILD_SHARE: Final = 1.0
 _LOOK_S: Final = 3.0
 _FAR_SHARE: Final = 0.1
-_SLOP_S: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,10 +91,11 @@ class HangSearch:
         if release is None or not can_follow(place):
             return hang
         from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
-        if not planned and not self.swings_far(from_s, load_end):
+        far = self.swings_far(from_s, load_end)
+        if not (planned or far or self.slides(hang)):
             return hang
-        # the fits are compiled (0.7 s to load): only for what swings
-        from analysis.reading.swinging import GOOD_RESIDUAL, follow_swing  # noqa: PLC0415
+        # the fits are compiled (0.7 s to load): only for what moves
+        from analysis.reading.swinging import follow_swing, good_residual  # noqa: PLC0415
 
         free = follow_swing(
             self.trace,
@@ -104,14 +104,22 @@ class HangSearch:
             until_s=load_end,
             ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
         )
-        known = free is not None and free.known and (planned or free.residual < GOOD_RESIDUAL)
-        if free is None or not known or free.end_s is None:
+        trusted = free is not None and (planned or free.residual < good_residual(place))
+        if free is None or not (free.known and trusted) or free.end_s is None:
             return hang and (replace(hang, end_seen=False) if planned else hang)
         end = free.end_s
-        if not planned and hang is not None and _inside(hang, end):
+        if not planned and hang is not None and hang.start_s < end - _SHORTEST_HANG_S:
             still = hang.still and end - hang.end_s < _WANDERS_S
-            return replace(hang, end_s=max(hang.end_s, end), still=still, end_seen=True)
-        return Hang(from_s, end, still=False, period_s=2.0 * swing_s(place))
+            return replace(hang, end_s=end, still=still, end_seen=True)
+        still = not planned and not far
+        return Hang(from_s, end, still=still, period_s=0.0 if still else 2.0 * swing_s(place))
+
+    def slides(self, hang: Hang | None) -> bool:
+        """Whether a piece block may slide along the rope while it hangs, unseen by its still level."""
+        rope, reads = self.trace.place.rope, self.trace.place.reads
+        if rope is None or rope.legs == 1:
+            return False
+        return reads == "standing" or hang is None or not (hang.still and hang.end_seen)
 
     def swings_far(self, from_s: float, until_s: float) -> bool:
         """Whether the force swings by so much that a start of a lowering could hide in it."""
@@ -162,7 +170,3 @@ class HangSearch:
                 still = bool(span[best] < _CALM_SHARE * middle[best] + 6.0 * self.blocks.noise_n)
                 return Hang(start, start + length, still=still, period_s=period)
         return None
-
-
-def _inside(hang: Hang, end_s: float) -> bool:
-    return hang.start_s < end_s - _SHORTEST_HANG_S and hang.end_s <= end_s + _SLOP_S

@@ -72,12 +72,18 @@ class Place:
 
 NOWHERE: Final = Place()
 """A record from elsewhere: read as if the cell carried the piece."""
-_FOLLOWED: Final = frozenset({"piece", "fall", "sling"})
+_FOLLOWED: Final[dict[int, frozenset[str]]] = {
+    1: frozenset({"piece", "fall", "sling"}),
+    2: frozenset({"piece", "fall", "standing"}),
+}
 
 
 def can_follow(place: Place) -> bool:
-    """Whether enough is known of the rig to foretell a swing: one lead, lengths entered."""
-    return place.rope is not None and place.rope.legs == 1 and place.reads in _FOLLOWED
+    """Whether enough is known of the rig to foretell a motion: lengths, and what the cell reads."""
+    rope = place.rope
+    if rope is None or place.reads not in _FOLLOWED.get(rope.legs, ()):
+        return False
+    return rope.legs == 1 or 0.0 < rope.span_m < rope.lead_m
 
 
 def swing_s(place: Place) -> float:

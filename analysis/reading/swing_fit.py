@@ -19,7 +19,8 @@ from typing import Final
 import numba
 import numpy as np
 
-from analysis.reading.swing_motion import FREE, READS, Swing, run_row
+from analysis.reading.letting_out import START
+from analysis.reading.swing_motion import READS, Swing, run_row
 from analysis.reading.trace import FloatArray
 
 NOISE: Final = 0.03
@@ -29,8 +30,8 @@ USUAL_SD: Final = 0.2
 _DIFFERENCE: Final = 5e-3
 _LARGEST_STEP: Final = 0.7
 _SETTLED: Final = 5e-4
-_TRIES: Final = 5
-_WORST: Final = 1e300
+_DAMPINGS: Final = np.array([1.0, 30.0, 1000.0])
+_MOST_DAMPED: Final = 1e8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +44,7 @@ class Fit:
     @property
     def lets_out(self) -> bool:
         """Whether rope is let out in it."""
-        return math.isfinite(self.guess[FREE])
+        return math.isfinite(self.guess[START])
 
 
 def best_scale(expected: FloatArray, force_n: FloatArray, weights: FloatArray) -> FloatArray:
@@ -84,7 +85,7 @@ def fit_swing(
     ----------
     swing : Swing
         The rig.
-    guess, prior, sd : (13,) float64
+    guess, prior, sd : (13,) or (16,) float64
         Where to begin; what is expected of each unknown, and its standard deviation. The
         letting out is fitted only where the guess gives it a start.
     force_n, weights : (n,) float64
@@ -101,86 +102,85 @@ def fit_swing(
     Fit
         Its cost is infinite when the guess could not be run.
     """
-    row = np.array(guess, dtype=np.float64)
-    free = row.size if math.isfinite(row[FREE]) else FREE
-    cost = _fit(
-        row, free, every, READS[swing.reads], swing.rig, np.ascontiguousarray(force_n),
-        np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), usual_n, most,
+    data = _Data(
+        swing, np.ascontiguousarray(force_n), np.sqrt(weights), np.ascontiguousarray(prior),
+        np.ascontiguousarray(sd), usual_n, every,
     )  # fmt: skip
-    return Fit(row, math.inf if cost >= _WORST else float(cost))
+    return _descend(data, np.array(guess, dtype=np.float64), most)
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _cost(row, free, every, reads, rig, force, roots, prior, sd, usual, left):  # type: ignore[no-untyped-def]
-    """Sum of squares of one row; ``left`` takes what is left of each value."""
-    run_row(row, every, reads, rig, left)
-    over = under = 0.0
-    for i in range(force.size):
-        heavy = left[i] * roots[i] * roots[i]
-        over += heavy * force[i]
-        under += heavy * left[i]
-    if not (over > 0.0 and under > 0.0 and over < _WORST):
-        return _WORST
-    scale = over / under
-    cost = (math.log(scale / usual) / USUAL_SD) ** 2
-    for i in range(force.size):
-        left[i] = roots[i] * (force[i] / scale - left[i]) / NOISE
-        cost += left[i] * left[i]
-    for k in range(free):
-        cost += ((row[k] - prior[k]) / sd[k]) ** 2
-    return min(cost, _WORST)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Data:
+    """What rows are fitted to."""
+
+    swing: Swing
+    force_n: FloatArray
+    roots: FloatArray
+    prior: FloatArray
+    sd: FloatArray
+    usual_n: float
+    every: int
+
+    def costs(self, rows: FloatArray, free: int) -> tuple[FloatArray, FloatArray]:
+        """Cost of each row, and what it leaves of each value."""
+        costs, left = np.empty(rows.shape[0]), np.empty((rows.shape[0], self.force_n.size))
+        _costs(
+            np.ascontiguousarray(rows), free, self.every, READS[self.swing.reads], self.swing.rig,
+            self.force_n, self.roots, self.prior, self.sd, self.usual_n, left, costs,
+        )  # fmt: skip
+        return costs, left
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _slopes(row, free, every, reads, rig, force, roots, prior, sd, usual, left):  # type: ignore[no-untyped-def]
-    """Change of what is left of each value with each unknown, by differences."""
-    out, other = np.zeros((free, force.size)), np.empty(force.size)
-    for k in range(free):
-        moved = row.copy()
-        moved[k] += _DIFFERENCE
-        cost = _cost(moved, free, every, reads, rig, force, roots, prior, sd, usual, other)
-        if cost < _WORST:
-            out[k] = (other - left) / _DIFFERENCE
-    return out
-
-
-@numba.njit(cache=True, error_model="numpy")
-def _moved(row, free, square, side, damping):  # type: ignore[no-untyped-def]
-    """Row after one damped step."""
-    damped = square.copy()
-    for k in range(free):
-        damped[k, k] *= 1.0 + damping
-    step = np.linalg.solve(damped, side)
-    out = row.copy()
-    for k in range(free):
-        out[k] -= min(max(step[k], -_LARGEST_STEP), _LARGEST_STEP)
-    return out
-
-
-@numba.njit(cache=True, error_model="numpy")
-def _fit(row, free, every, reads, rig, force, roots, prior, sd, usual, most):  # type: ignore[no-untyped-def]
-    """Move ``row`` to where it fits best; its cost."""
-    left, other = np.empty(force.size), np.empty(force.size)
-    cost = _cost(row, free, every, reads, rig, force, roots, prior, sd, usual, left)
-    damping, steps = 1e-2, most if cost < _WORST else 0
-    for _ in range(steps):
-        slopes = _slopes(row, free, every, reads, rig, force, roots, prior, sd, usual, left)
-        square, side = slopes @ slopes.T, slopes @ left
-        for k in range(free):
-            square[k, k] += sd[k] ** -2.0
-            side[k] += (row[k] - prior[k]) / sd[k] ** 2
-        tried = cost
-        for _ in range(_TRIES):
-            moved = _moved(row, free, square, side, damping)
-            tried = _cost(moved, free, every, reads, rig, force, roots, prior, sd, usual, other)
-            if tried < cost:
+def _descend(data: _Data, row: FloatArray, most: int) -> Fit:
+    """Take damped steps until they gain no more; several dampings are tried at once."""
+    free = row.size if math.isfinite(row[START]) else row.size + START
+    steps = _DIFFERENCE * np.eye(row.size)[:free]
+    prior, sd = data.prior[:free], data.sd[:free]
+    (cost,), (left,) = data.costs(row[None], free)
+    damping = 1e-2
+    for _ in range(most if math.isfinite(cost) else 0):
+        costs, moved = data.costs(row + steps, free)
+        slopes = np.where(np.isfinite(costs)[:, None], moved - left, 0.0) / _DIFFERENCE
+        square = slopes @ slopes.T + np.diag(sd**-2.0)
+        side = slopes @ left + (row[:free] - prior) / sd**2
+        dampings = damping * _DAMPINGS
+        damped = square + dampings[:, None, None] * np.diag(np.diag(square))
+        step = np.linalg.solve(damped, np.broadcast_to(side[:, None], (dampings.size, free, 1)))
+        rows = np.tile(row, (dampings.size, 1))
+        rows[:, :free] -= np.clip(step[:, :, 0], -_LARGEST_STEP, _LARGEST_STEP)
+        costs, lefts = data.costs(rows, free)
+        best = int(np.argmin(costs))
+        if not costs[best] < cost:
+            damping *= _DAMPINGS[-1]
+            if damping > _MOST_DAMPED:
                 break
-            damping *= 10.0
-        if not tried < cost:
-            break
-        settled = cost - tried < _SETTLED * cost
-        row[:], left[:], cost = moved, other, tried
-        damping = max(1e-4, damping / 10.0)
+            continue
+        settled = cost - costs[best] < _SETTLED * cost
+        row, cost, left = rows[best], costs[best], lefts[best]
+        damping = max(1e-4, float(dampings[best]) / 10.0)
         if settled:
             break
-    return cost
+    return Fit(row, float(cost))
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _costs(rows, free, every, reads, rig, force, roots, prior, sd, usual, left, costs):  # type: ignore[no-untyped-def]
+    """Fill the cost of each row, inf where it cannot be run, and what is left of each value."""
+    for at in range(rows.shape[0]):
+        row, out = rows[at], left[at]
+        run_row(row, every, reads, rig, out)
+        over = under = 0.0
+        for i in range(force.size):
+            heavy = out[i] * roots[i] * roots[i]
+            over += heavy * force[i]
+            under += heavy * out[i]
+        costs[at] = np.inf
+        if over > 0.0 and under > 0.0 and over < np.inf:
+            scale = over / under
+            cost = (math.log(scale / usual) / USUAL_SD) ** 2
+            for i in range(force.size):
+                out[i] = roots[i] * (force[i] / scale - out[i]) / NOISE
+                cost += out[i] * out[i]
+            for k in range(free):
+                cost += ((row[k] - prior[k]) / sd[k]) ** 2
+            costs[at] = cost

@@ -25,26 +25,21 @@ from typing import Final, Literal
 import numba
 import numpy as np
 
+from analysis.reading.letting_out import LEAST_TENSION, STEP_S, let_out
+from analysis.reading.span_motion import run_span_row
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
-STEP_S: Final = 0.01
 _LEAST_STRAIN: Final = 4.0
 """Squared steps (per √(L/g)) over this is the least ε that stays stable."""
-_LEAST_TENSION: Final = 0.2
-_SLOWEST: Final = 0.3
 
 UNKNOWNS: Final = (
     "ln_lead", "ln_strain", "ln_damping", "angle", "rate", "tension", "tension_rate",
     "fall_tension", "drag_per_s", "start_s", "ln_speed", "ln_ramp", "give",
 )  # fmt: skip
 """One row of guesses: ln L (m), ln ε, ln ζ, θ (rad), θ' (rad per √(L/g)), T_lead (W) and its
-rate (per √(L/g)), T_fall (W), drag (1/s); from when rope is let out (s after the first value,
-inf: never), ln of its speed (m/s) and of the time in which it gets to it (s), and by how much
-more tension of the fall than at the start makes it run faster (1: in proportion)."""
-FREE: Final = 9
-"""So many of the unknowns describe the free swing; those after them the letting out."""
-READS: Final = {"piece": 0, "fall": 1, "sling": 2}
+rate (per √(L/g)), T_fall (W), drag (1/s); the letting out (``letting_out.START``)."""
+READS: Final = {"piece": 0, "fall": 1, "sling": 2, "standing": 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,32 +49,36 @@ class Swing:
     Parameters
     ----------
     reads : str
-        ``piece`` (lead), ``fall`` or ``sling`` (resultant of both).
+        ``piece`` (lead, or the piece block's sling), ``fall``, ``sling`` (resultant of lead
+        and fall) or ``standing`` (B's end of a span rig).
     efficiency : float
-        η of the sheave.
-    fall_per_lead : float
-        Length of the fall over that of the lead.
+        η of the high block's sheave.
+    fall : float
+        Length of the fall over that of the lead; in a span rig metres.
     sling_angle_rad : float
         Between a plumb lead and the fall, for a sling.
+    span_m : float
+        Distance between the anchors of a span rig; 0 for a lead that hangs from one block.
     """
 
-    reads: Literal["piece", "fall", "sling"]
+    reads: Literal["piece", "fall", "sling", "standing"]
     efficiency: float
-    fall_per_lead: float
+    fall: float
     sling_angle_rad: float = 0.0
+    span_m: float = 0.0
 
     @property
-    def rig(self) -> tuple[float, float, float]:
+    def rig(self) -> tuple[float, float, float, float]:
         """What the compiled code takes of it."""
-        return self.efficiency, self.fall_per_lead, self.sling_angle_rad
+        return self.efficiency, self.fall, self.sling_angle_rad, self.span_m
 
     def reading(self, guesses: FloatArray, n: int, every: int = 4) -> FloatArray:
         """Give what the station reads per weight of the piece.
 
         Parameters
         ----------
-        guesses : (m, 13) float64
-            See :data:`UNKNOWNS`; the state is that at the begin of the first value.
+        guesses : (m, 13) or (m, 16) float64
+            See :data:`UNKNOWNS`, for a span rig ``span_motion.SPAN_UNKNOWNS``; the state is that at the begin of the first value.
         n : int
             Number of values.
         every : int
@@ -128,16 +127,25 @@ def run_row(row, every, reads, rig, out):  # type: ignore[no-untyped-def]
 
     Parameters
     ----------
-    row : (13,) float64
-        See :data:`UNKNOWNS`.
+    row : (13,) or (16,) float64
+        Unknowns of a lead, or of a span rig.
     every, reads : int
         Steps per value; place in :data:`READS`.
-    rig : (float, float, float)
-        η of the sheave, fall over lead, angle at the sling.
+    rig : (float, float, float, float)
+        :attr:`Swing.rig`.
     out : (n,) float64
         Takes the values.
     """
-    eta, fall_per_lead, sling = rig
+    if rig[3] > 0.0:
+        run_span_row(row, every, reads, rig, out)
+    else:
+        _run_lead_row(row, every, reads, rig, out)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _run_lead_row(row, every, reads, rig, out):  # type: ignore[no-untyped-def]
+    """Step a piece on one lead."""
+    eta, fall_per_lead, sling, _ = rig
     cos_a, sin_a = math.cos(sling), math.sin(sling)
     lead_m = math.exp(row[0])
     unit = math.sqrt(lead_m / G)
@@ -166,9 +174,8 @@ def run_row(row, every, reads, rig, out):  # type: ignore[no-untyped-def]
         for part in range(every):
             since = (at * every + part) * STEP_S - start
             if since > 0.0:
-                usual = usual or max(held, _LEAST_TENSION)
-                part_of = max(1.0 + give * (held / usual - 1.0), _SLOWEST)
-                paid += speed * min(since / ramp, 1.0) * part_of
+                usual = usual or max(held, LEAST_TENSION)
+                paid += speed * let_out(since, ramp, give, held, usual)
             far = math.sqrt(x * x + y * y)
             stiff = 1.0 / (strain * (1.0 + slip))
             stiff_fall = 1.0 / (strain * fall_per_lead)

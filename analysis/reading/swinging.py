@@ -24,24 +24,15 @@ from typing import Final
 
 import numpy as np
 
-from analysis.reading.place import swing_s
+from analysis.reading.letting_out import START, STEP_S
+from analysis.reading.place import Place, swing_s
 from analysis.reading.swing_fit import Fit, best_scale, fit_swing
-from analysis.reading.swing_motion import FREE, STEP_S, Swing
+from analysis.reading.swing_guesses import expect, guesses
 from analysis.reading.trace import BoolArray, FloatArray, Trace
-from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
 _EVERY: Final = 4
 _GRID_S: Final = _EVERY * STEP_S
-_PRIOR: Final = np.array(
-    [0.0, math.log(0.015), math.log(0.06), 0.0, 0.0, 1.0, 0.0, 1.0, 0.05, 0.0, math.log(0.4), math.log(0.7), 0.5]
-)  # fmt: skip
-_PRIOR_SD: Final = np.array([0.03, 1.0, 0.5, 9.0, 9.0, 0.7, 3.0, 0.3, 0.05, 99.0, 0.6, 0.5, 0.4])
-"""A quick walk of rope through gloves; a ramp of some tenths of a second to a second and a half."""
 _UNUSUAL: Final = 0.5
-_LEAD_SD_TAG_LINE: Final = 0.08
-_ANGLES: Final = (0.05, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0)
-_STRAINS: Final = (0.004, 0.012, 0.035)
-_PHASES: Final = 12
 _STARTS: Final = 5
 _FEW_STARTS: Final = 2
 _FIRST_SWINGS: Final = 1.4
@@ -53,12 +44,14 @@ _AHEAD: Final = 30
 _FEW: Final = 10
 _SIGMAS: Final = 4.0
 _LEAST_RESIDUAL: Final = 0.012
+_LEAST_IN_A_SPAN: Final = 0.005
+_STARTS_IN_A_SPAN: Final = 8
 _KNOWN_RESIDUAL: Final = 0.025
-GOOD_RESIDUAL: Final = 0.012
-"""A fit that leaves less is trusted for itself."""
+_GOOD_RESIDUAL: Final = 0.012
+_GOOD_IN_A_SPAN: Final = 0.005
 _LIKE_BEFORE: Final = 1.6
 _BETTER: Final = 0.6
-_STEPS: Final = 14
+_STEPS: Final = 25
 _MORE_STEPS: Final = 4
 _DELAY_S: Final = 0.2
 _SAME_S: Final = 0.6
@@ -104,6 +97,12 @@ class _Record:
         return _Record(self.time_s[n:], self.force_n[n:], self.good[n:])
 
 
+def good_residual(place: Place) -> float:
+    """Give what a fit may leave, as a share of the weight, to be trusted for itself."""
+    in_a_span = place.rope is not None and place.rope.legs == 2
+    return _GOOD_IN_A_SPAN if in_a_span else _GOOD_RESIDUAL
+
+
 def follow_swing(
     trace: Trace, force_n: FloatArray, *, from_s: float, until_s: float, ceiling_n: float
 ) -> FreeSwing | None:
@@ -128,7 +127,7 @@ def follow_swing(
     record = _on_a_grid(trace, force_n, (from_s, until_s), ceiling_n)
     found: list[FreeSwing] = []
     for shift in range(_SHIFTS):
-        one = _Follower(_swing_of(trace), record, trace).follow(short=shift < _SHORT_SHIFTS)
+        one = _Follower(record, trace).follow(short=shift < _SHORT_SHIFTS)
         if one is None:
             break
         if one.known and any(_agree(one, other) for other in found if other.known):
@@ -146,16 +145,6 @@ def _agree(one: FreeSwing, other: FreeSwing) -> bool:
     if one.end_s is None or other.end_s is None:
         return one.end_s is other.end_s
     return abs(one.end_s - other.end_s) < _AGREE_S
-
-
-def _swing_of(trace: Trace) -> Swing:
-    rope, reads = trace.place.rope, trace.place.reads
-    assert rope is not None  # noqa: S101 - the caller has asked can_follow
-    assert reads in ("piece", "fall", "sling")  # noqa: S101 - likewise
-    angle = 0.0
-    if reads == "sling":
-        angle = math.acos(float(np.clip(0.5 / trace.chain.gain**2 - 1.0, -1.0, 1.0)))
-    return Swing(reads, rope.efficiency, rope.fall_m / rope.lead_m, angle)
 
 
 def _on_a_grid(
@@ -176,16 +165,14 @@ def _on_a_grid(
 class _Follower:
     """One swing's fits over a growing stretch of the record."""
 
-    def __init__(self, swing: Swing, record: _Record, trace: Trace) -> None:
-        self.swing, self.record = swing, record
+    def __init__(self, record: _Record, trace: Trace) -> None:
+        self.record, self.expected = record, expect(trace)
         self.period_n = max(round(swing_s(trace.place) / _GRID_S), 8)
+        spans = self.expected.swing.span_m > 0.0
+        self.good = good_residual(trace.place)
+        self.least = _LEAST_IN_A_SPAN if spans else _LEAST_RESIDUAL
+        self.starts = _STARTS_IN_A_SPAN if spans else _STARTS
         self.memory_n = max(_MEMORY_SWINGS * self.period_n, _LEAST_MEMORY_S / _GRID_S)
-        self.gain = trace.chain.gain if swing.reads == "sling" else 1.0
-        self.prior, self.sd = _PRIOR.copy(), _PRIOR_SD.copy()
-        assert trace.place.rope is not None  # noqa: S101 - the caller has asked can_follow
-        self.prior[0] = math.log(trace.place.rope.lead_m)
-        if trace.tag_line_tight:
-            self.sd[0] = _LEAD_SD_TAG_LINE
 
     @property
     def size(self) -> int:
@@ -201,7 +188,7 @@ class _Follower:
             return FreeSwing(None, known=False, weight_n=math.nan, residual=math.inf)
         fit = self.first(n)
         _, weight, residual = self.foretold(fit, n, n)
-        if residual >= GOOD_RESIDUAL:
+        if residual >= self.good:
             found = self.short_hold(n, residual) if short else None
             if found is not None or residual >= _KNOWN_RESIDUAL:
                 return found or FreeSwing(None, known=False, weight_n=weight, residual=residual)
@@ -214,7 +201,7 @@ class _Follower:
             until = min(n + 2 * _AHEAD, self.size)
             away, weight, residual = self.foretold(fit, n, until)
             known = residual < _KNOWN_RESIDUAL and self.plausible(weight, n)
-            limit = _SIGMAS * max(residual, _LEAST_RESIDUAL)
+            limit = _SIGMAS * max(residual, self.least)
             failed = np.flatnonzero(np.abs(_means(away, _FEW)[:_AHEAD]) > limit)
             if failed.size == 0:
                 if n + _AHEAD + _FEW >= self.size:
@@ -237,7 +224,7 @@ class _Follower:
         _, weight, residual = self.foretold(fit, at, at)
         end = self.let_out(fit, at, through, left, residual)
         if end is None:
-            known &= residual < GOOD_RESIDUAL
+            known &= residual < self.good
             end = float(self.record.time_s[min(at, self.size - 1)]) - _DELAY_S
         return FreeSwing(end, known, weight, residual)
 
@@ -249,15 +236,15 @@ class _Follower:
         tried = [self.with_start(fit.guess, at * _GRID_S + apart, n) for apart in _TRIED_S]
         best = min(tried, key=lambda one: one.cost)
         away, _, residual = self.foretold(best, n, n, after=max(at - round(1.0 / _GRID_S), 0))
-        start = float(best.guess[FREE])
-        good = _rms(away) < min(_BETTER * _rms(left), max(_LIKE_BEFORE * before, GOOD_RESIDUAL))
+        start = float(best.guess[START])
+        good = _rms(away) < min(_BETTER * _rms(left), max(_LIKE_BEFORE * before, self.good))
         if not good or residual > _KNOWN_RESIDUAL or start <= 0.0:
             return None
         return float(self.record.time_s[0]) - 0.5 * _GRID_S + start
 
     def with_start(self, guess: FloatArray, start_s: float, n: int) -> Fit:
         row = guess.copy()
-        row[FREE:] = (max(start_s, 0.1), *self.prior[FREE + 1 :])
+        row[START:] = (max(start_s, 0.1), *self.expected.prior[START + 1 :])
         return self.fitted(row, n, _STEPS)
 
     def short_hold(self, n: int, free: float) -> FreeSwing | None:
@@ -278,9 +265,9 @@ class _Follower:
         best = self.fitted(best.guess, n, _STEPS)
         _, weight, residual = self.foretold(best, n, n)
         unlike = not self.plausible(weight, n)
-        if unlike or residual > min(_KNOWN_RESIDUAL, _BETTER * free) or best.guess[FREE] <= 0.0:
+        if unlike or residual > min(_KNOWN_RESIDUAL, _BETTER * free) or best.guess[START] <= 0.0:
             return None
-        end = self.record.time_s[0] - 0.5 * _GRID_S + float(best.guess[FREE])
+        end = self.record.time_s[0] - 0.5 * _GRID_S + float(best.guess[START])
         return FreeSwing(float(end), known=True, weight_n=weight, residual=residual)
 
     def plausible(self, weight_n: float, n: int) -> bool:
@@ -296,7 +283,7 @@ class _Follower:
         self, fit: Fit, n: int, until: int, after: int | None = None
     ) -> tuple[FloatArray, float, float]:
         """Give reading minus what was foretold after ``n`` values; weight; RMS left before."""
-        expected = self.swing.reading(fit.guess[None], until, _EVERY)[0]
+        expected = self.expected.swing.reading(fit.guess[None], until, _EVERY)[0]
         weights = self.weights(n)
         force = self.record.force_n
         weight = best_scale(expected[None, :n], force[:n], weights)[0]
@@ -309,60 +296,38 @@ class _Follower:
         since = (np.arange(n) - n) / self.memory_n
         return np.where(self.record.good[:n], np.exp(since), 0.0)
 
-    def first(self, n: int, most: int = _STARTS) -> Fit:
+    def first(self, n: int, most: int | None = None) -> Fit:
         """Best of a few fits, from guesses that come close on a coarse grid."""
-        guesses = self.guesses()
+        rows = guesses(self.expected, self.record.force_n, _GRID_S)
         force, weights = self.record.force_n[:n], self.weights(n)
-        expected = self.swing.reading(guesses, n, _EVERY)
+        expected = self.expected.swing.reading(rows, n, _EVERY)
         scale = best_scale(expected, force, weights)
         cost = (weights * (force / scale[:, None] - expected) ** 2).sum(axis=1)
         taken: list[FloatArray] = []
         fits = []
         for index in np.argsort(cost):
-            guess = guesses[index]
+            guess = rows[index]
             if any(np.abs(guess[[1, 3, 4, 5]] - one[[1, 3, 4, 5]]).max() < 0.25 for one in taken):
                 continue
             taken.append(guess)
             fits.append(self.fitted(guess, n, _STEPS))
-            if len(taken) == most:
+            if len(taken) == (most or self.starts):
                 break
         return min(fits, key=lambda fit: fit.cost)
-
-    def guesses(self) -> FloatArray:
-        """Angle and rate on circles, strains of the rope, tension of the swing or as read."""
-        half = 1 if self.swing.reads != "sling" else 2
-        phases = np.arange(half * _PHASES) * math.pi / _PHASES
-        size, phase, strain, bounce = (
-            part.ravel()
-            for part in np.meshgrid(_ANGLES, phases, _STRAINS, (0.0, 1.0), indexing="ij")
-        )
-        out = np.tile(self.prior, (size.size, 1))
-        out[:, 1] = np.log(strain)
-        out[:, 3], out[:, 4] = size * np.sin(phase), size * np.cos(phase)
-        out[:, 5] = np.cos(out[:, 3]) + out[:, 4] ** 2
-        out[:, 6] = -3.0 * out[:, 3] * out[:, 4]
-        force = self.record.force_n[: round(_FIRST_S[0] / _GRID_S)]
-        usual = float(force.mean())
-        unit = math.sqrt(math.exp(self.prior[0]) / G)
-        as_read = bounce > 0
-        out[as_read, 5] = force[0] / usual
-        out[as_read, 6] = (force[2] - force[0]) / (2.0 * _GRID_S) / usual * unit
-        eta = self.swing.efficiency
-        out[:, 7] = out[:, 5] * np.where(out[:, 6] > 0, eta, 1.0 / eta)
-        out[:, FREE] = math.inf
-        return out
 
     def fitted(self, guess: FloatArray, n: int, most: int) -> Fit:
         """Fit the first ``n`` values, beginning from a guess."""
         force, weights = self.record.force_n[:n], self.weights(n)
         return fit_swing(
-            self.swing, guess, force, weights, prior=self.prior, sd=self.sd,
+            self.expected.swing, guess, force, weights, prior=self.expected.prior, sd=self.expected.sd,
             usual_n=self.usual_n(n), every=_EVERY, most=most,
         )  # fmt: skip
 
     def usual_n(self, n: int) -> float:
         """Give about the weight of the piece: the mean force of the first ``n`` values."""
-        return self.gain * float(np.average(self.record.force_n[:n], weights=self.weights(n)))
+        return self.expected.gain * float(
+            np.average(self.record.force_n[:n], weights=self.weights(n))
+        )
 
 
 def _rms(values: FloatArray) -> float:

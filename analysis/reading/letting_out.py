@@ -1,0 +1,30 @@
+"""Rope let out under load, as both motions of a hung piece have it; their step in time.
+
+Comes in: how long ago it began, tensions. Goes out: rope per step. Must not: know a rig.
+
+Notes
+-----
+Speed grows evenly over a ramp and then stays, but for what the tension of the fall makes of
+it: a hand on a brake lets a tighter rope run faster. Compiled (Numba).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numba
+
+STEP_S: Final = 0.01
+START: Final = -4
+"""Place in a row of unknowns from which four describe the letting out: when it begins (s
+after the first value, inf: never), ln of its speed (m/s) and of the time in which it gets to it
+(s), and by how much more tension than at the begin makes it faster (1: in proportion)."""
+LEAST_TENSION: Final = 0.2
+"""Tension (W) that counts as usual at least."""
+_SLOWEST: Final = 0.3
+
+
+@numba.njit(cache=True, error_model="numpy")
+def let_out(since, ramp, give, tension, usual):  # type: ignore[no-untyped-def]
+    """Give the speed as a share of the one it gets to."""
+    return min(since / ramp, 1.0) * max(1.0 + give * (tension / usual - 1.0), _SLOWEST)
