@@ -22,6 +22,7 @@ from analysis.reading.uncertainty import Budget, drifted_n
 
 _LEAST_PERCENT: Final = 2.0
 _GUST_S: Final = 6.0
+_PULSE_S: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,15 +140,16 @@ class LevelReader:
         few_swings = part.size * blocks.width_s < 2.5 * max(hang.period_s, STILL_S)
         share = 1.0 / 6.0 if few_swings else 1.0 / 12.0
         motion = math.hypot(share * swing, halves / math.sqrt(12.0))
-        motion = math.hypot(motion, self.wander(means, hang.period_s))
+        motion = math.hypot(motion, self.wander(means, hang.period_s, gusts=True))
         value, budget = self.level(part, motion, hang.start_s)
         return Level(value, budget, part.size * blocks.width_s)
 
-    def wander(self, means: FloatArray, period_s: float) -> float:
+    def wander(self, means: FloatArray, period_s: float, *, gusts: bool = False) -> float:
         """Give the standard uncertainty from slow changes, which a crowded part hides.
 
-        The level lies somewhere in the range that was seen; a part shorter than a gust has
-        not seen all of it, and the level may lie as far outside.
+        The level lies somewhere in the range that was seen. A still part shorter than a gust
+        has not seen all of it, nor has a restless one shorter than a pendulum's pulse: the
+        level may lie as far outside.
         """
         n = max(round(max(period_s, STILL_S) / self.story.blocks.width_s), 1)
         if means.size < n + 2:
@@ -155,7 +157,7 @@ class LevelReader:
         slow = np.convolve(means, np.full(n, 1.0 / n), mode="valid")
         noise = 4.0 * self.story.blocks.noise_n / math.sqrt(n)
         seen = max(float(slow.max() - slow.min()) - noise, 0.0)
-        whole = means.size * self.story.blocks.width_s >= _GUST_S
+        whole = means.size * self.story.blocks.width_s >= (_GUST_S if gusts else _PULSE_S)
         return seen / math.sqrt(12.0 if whole else 3.0)
 
     def swinging_level(self, hang: Hang) -> Level | None:
