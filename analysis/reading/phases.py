@@ -38,6 +38,7 @@ from analysis.reading.levels import (
 from analysis.reading.place import swing_s
 from analysis.reading.release import (
     Release,
+    from_first_bounce,
     past_ramp,
     quiet_release,
     stuck_release,
@@ -200,6 +201,7 @@ class _Reader:
             found = stuck_release(self.trace.time_s, self.smooth_n, step, self.noise_n)
         else:
             found = time_release(self.trace.time_s, self.smooth_n, step, self.zero, self.noise_n)
+            found = from_first_bounce(found, self.zero, self.trace.gaps)
         if self.tensioned and found.kind != "catch":
             return past_ramp(self.trace.time_s, self.smooth_n, found)
         if found.kind == "rise" and found.settled is None:

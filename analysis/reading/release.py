@@ -12,6 +12,7 @@ Kinds
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -20,7 +21,7 @@ import numpy as np
 from analysis.reading.filters import moving_mean, runs
 from analysis.reading.levels import Plateau, Zero
 from analysis.reading.steps import Step
-from analysis.reading.trace import FloatArray
+from analysis.reading.trace import FloatArray, Gap
 from logger.units import STANDARD_GRAVITY_M_PER_S2
 
 ReleaseKind = Literal["rise", "drop", "gradual", "staged", "catch", "none"]
@@ -41,6 +42,7 @@ _CLEAR_OF_NOISE: Final = 10.0
 _RAMP_S: Final = 0.1
 _RAMP_SPEED: Final = 0.4
 _RAMP_LASTS_S: Final = 0.25
+_BOUNCE_S: Final = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +210,18 @@ def past_ramp(time_s: FloatArray, smooth_n: FloatArray, release: Release) -> Rel
     return (
         release if start_s - release.start_s < _RAMP_LASTS_S else replace(release, start_s=start_s)
     )
+
+
+def from_first_bounce(release: Release, zero: Zero, gaps: Sequence[Gap]) -> Release:
+    """Begin a catch at the first load where a gap took the top of its first bounce.
+
+    The slack before the largest force that is left is then the one between two bounces.
+    """
+    if release.kind != "catch" or release.settled is not None or not zero.found:
+        return release
+    brief = 0.0 < release.start_s - zero.load_s < _BOUNCE_S
+    lost = any(gap.start_s < release.start_s and gap.end_s > zero.load_s for gap in gaps)
+    return replace(release, start_s=zero.load_s, slack_from_s=None) if brief and lost else release
 
 
 def _release(

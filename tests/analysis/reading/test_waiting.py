@@ -211,3 +211,17 @@ def test_after_a_catch_nothing_waits() -> None:
     force = np.where(time_s > 14.0, 700.0, np.maximum(force, 0.0))
     blocks = block_means(time_s, force, 0.05, 1.0)
     assert find_wait(blocks, find_zero(blocks), turn=1.0, swings=False, end_s=20.0) is None
+
+
+def test_a_catch_whose_top_is_lost_begins_at_the_first_bounce() -> None:
+    """The largest force that is left belongs to the second bounce, after the rope was slack."""
+    time_s = np.arange(0.0, 16.0, 1.0 / RATE_HZ)
+    since = np.clip(time_s - 3.0, 0.0, None)
+    swing = np.exp(-0.4 * since) * np.cos(2.0 * np.pi * 1.2 * (since - 0.2))
+    force = np.where((since > 0.0) & (time_s < 13.0), np.maximum(600.0 + 1800.0 * swing, 0.0), 0.0)
+    kept = (time_s < 3.03) | (time_s > 3.35)
+    trace = make_trace(time_s[kept], force[kept], place=Place("fall", "snubbed_drop"))
+    found = read_features(trace)
+    assert found.release_kind == "catch"
+    assert found.release_time_s == pytest.approx(3.0, abs=0.1)
+    assert "gap_in_peak" in found.flags
