@@ -92,9 +92,10 @@ class HangSearch:
             return hang
         from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
         far = self.swings_far(from_s, load_end)
-        if not (planned or far or self.slides(hang)):
+        in_a_span = place.rope is not None and place.rope.legs == 2
+        if not (planned or far or in_a_span):
             return hang
-        # the fits are compiled (0.7 s to load): only for what moves
+        # the fits are compiled (0.7 s to load): only for what swings, or slides along a rope
         from analysis.reading.swinging import follow_swing, good_residual  # noqa: PLC0415
 
         free = follow_swing(
@@ -113,13 +114,6 @@ class HangSearch:
             return replace(hang, end_s=end, still=still, end_seen=True)
         still = not planned and not far
         return Hang(from_s, end, still=still, period_s=0.0 if still else 2.0 * swing_s(place))
-
-    def slides(self, hang: Hang | None) -> bool:
-        """Whether a piece block may slide along the rope while it hangs, unseen by its still level."""
-        rope, reads = self.trace.place.rope, self.trace.place.reads
-        if rope is None or rope.legs == 1:
-            return False
-        return reads == "standing" or hang is None or not (hang.still and hang.end_seen)
 
     def swings_far(self, from_s: float, until_s: float) -> bool:
         """Whether the force swings by so much that a start of a lowering could hide in it."""
