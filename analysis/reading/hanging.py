@@ -27,6 +27,7 @@ _WANDERS_S: Final = 0.6
 _WILD_SHARE: Final = 1.0
 _LOOK_S: Final = 3.0
 _FAR_SHARE: Final = 0.1
+_LATE_S: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +108,9 @@ class HangSearch:
         )
         trusted = free is not None and (planned or free.residual < good_residual(place))
         if free is None or not (free.known and trusted) or free.end_s is None:
-            return hang and (replace(hang, end_seen=False) if planned else hang)
+            late = hang is not None and hang.start_s - release.start_s > _LATE_S
+            doubted = planned or (in_a_span and late)
+            return replace(hang, end_seen=False) if hang is not None and doubted else hang
         end = free.end_s
         if not planned and hang is not None and hang.start_s < end - _SHORTEST_HANG_S:
             still = hang.still and end - hang.end_s < _WANDERS_S
