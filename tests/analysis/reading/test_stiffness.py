@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -57,7 +58,8 @@ def test_stiffness_comes_back() -> None:
 
 
 def found_of(ring: RingDown, rope: RopeInPlay | None = ROPE, **known: float) -> RopeStiffness:
-    given = {"weight_n": WEIGHT_N, "weight_rel_u": 0.0, "to_piece": 1.0, "to_lead": 1.0} | known
+    given: dict[str, Any] = {"weight_n": WEIGHT_N, "weight_rel_u": 0.0, "to_piece": 1.0} | known
+    given.setdefault("to_lead", 1.0)
     found = rope_stiffness(ring, rope=rope, **given)
     assert found is not None
     return found
