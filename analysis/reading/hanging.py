@@ -28,6 +28,7 @@ _WILD_SHARE: Final = 1.0
 _LOOK_S: Final = 3.0
 _FAR_SHARE: Final = 0.1
 _LATE_S: Final = 3.0
+_AGREED: Final = 1.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,7 +107,8 @@ class HangSearch:
             until_s=load_end,
             ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
         )
-        trusted = free is not None and (planned or free.residual < good_residual(place))
+        least = good_residual(place) * (_AGREED if free is not None and free.agreed else 1.0)
+        trusted = free is not None and (planned or free.residual < least)
         if free is None or not (free.known and trusted) or free.end_s is None:
             late = hang is not None and hang.start_s - release.start_s > _LATE_S
             doubted = planned or (in_a_span and late)

@@ -19,7 +19,7 @@ is looked at with the second fit alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -78,12 +78,15 @@ class FreeSwing:
         Weight of the piece that the fit gives, newtons.
     residual : float
         What the fit leaves, RMS, as a share of the weight.
+    agreed : bool
+        Whether two tries, from two begins, ended alike.
     """
 
     end_s: float | None
     known: bool
     weight_n: float
     residual: float
+    agreed: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +135,8 @@ def follow_swing(
         if one is None:
             break
         if one.known and any(_agree(one, other) for other in found if other.known):
-            return min((one, *(o for o in found if o.known and _agree(one, o))), key=_left)
+            alike = (one, *(o for o in found if o.known and _agree(one, o)))
+            return replace(min(alike, key=_left), agreed=True)
         found.append(one)
         record = record.later(round(_SHIFT_S / _GRID_S))
     return min(found, key=lambda one: (not one.known, one.residual), default=None)
