@@ -21,12 +21,14 @@ NUMBERS = (0, 3, 6, 9, 15, 19, 25, 38, 41, 57, 60, 63)
 def test_a_fixed_part_is_read_as_well_as_it_was() -> None:
     made = [make_lowering(number) for number in NUMBERS]
     told = figures([mark(read_features(one.trace), one.truth) for one in made])
+    # an EA is a range without a point where the hang is in doubt (2026-11-27): fewer points;
+    # the settled level ends with the wait, some of the saw's relief in it: 0.68 % (0.6 before)
     floor = {
-        "hang_covered": 0.75, "peak_covered": 0.83, "ea_given": 0.8, "ea_covered": 0.9, "phases_right": 0.8,
+        "hang_covered": 0.75, "peak_covered": 0.83, "ea_given": 0.5, "ea_covered": 0.9, "phases_right": 0.8,
         "kind_right": 0.75,
     }  # fmt: skip
     ceiling = {
-        "hang_median": 0.006, "peak_median": 0.005, "ea_median": 0.05, "settled_median": 0.006,
+        "hang_median": 0.006, "peak_median": 0.005, "ea_median": 0.05, "settled_median": 0.008,
         "wrong_unflagged": 0.1, "fall_median": 0.06,
     }  # fmt: skip
     for key, least in floor.items():
