@@ -99,6 +99,7 @@ def test_the_start_of_a_lowering_is_told_through_the_swing(reads: str) -> None:
     found = follow_swing(trace, force, from_s=0.5, until_s=9.0, ceiling_n=math.inf)
     assert found is not None
     assert found.known
+    assert found.agreed
     assert found.end_s is not None
     assert abs(found.end_s - 6.5) < 0.25
     assert found.weight_n == pytest.approx(WEIGHT_N, rel=0.02)
