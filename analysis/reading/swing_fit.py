@@ -134,23 +134,27 @@ class _Data:
 def _descend(data: _Data, row: FloatArray, most: int) -> Fit:
     """Take damped steps until they gain no more; several dampings are tried at once."""
     free = row.size if math.isfinite(row[START]) else row.size + START
-    steps = _DIFFERENCE * np.eye(row.size)[:free]
-    prior, sd = data.prior[:free], data.sd[:free]
+    steps, diagonal = _DIFFERENCE * np.eye(row.size)[:free], np.arange(free)
+    prior, stiff = data.prior[:free], data.sd[:free] ** -2.0
     (cost,), (left,) = data.costs(row[None], free)
-    damping = 1e-2
+    damping, moved_on = 1e-2, True
+    square = side = np.empty(0)
     for _ in range(most if math.isfinite(cost) else 0):
-        costs, moved = data.costs(row + steps, free)
-        slopes = np.where(np.isfinite(costs)[:, None], moved - left, 0.0) / _DIFFERENCE
-        square = slopes @ slopes.T + np.diag(sd**-2.0)
-        side = slopes @ left + (row[:free] - prior) / sd**2
+        if moved_on:
+            costs, moved = data.costs(row + steps, free)
+            slopes = np.where(np.isfinite(costs)[:, None], moved - left, 0.0) / _DIFFERENCE
+            square, side = slopes @ slopes.T, slopes @ left + (row[:free] - prior) * stiff
+            square[diagonal, diagonal] += stiff
         dampings = damping * _DAMPINGS
-        damped = square + dampings[:, None, None] * np.diag(np.diag(square))
-        step = np.linalg.solve(damped, np.broadcast_to(side[:, None], (dampings.size, free, 1)))
-        rows = np.tile(row, (dampings.size, 1))
-        rows[:, :free] -= np.clip(step[:, :, 0], -_LARGEST_STEP, _LARGEST_STEP)
+        damped = np.repeat(square[None], dampings.size, axis=0)
+        damped[:, diagonal, diagonal] *= 1.0 + dampings[:, None]
+        step = np.linalg.solve(damped, side[:, None])[:, :, 0]
+        rows = np.repeat(row[None], dampings.size, axis=0)
+        rows[:, :free] -= np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
         costs, lefts = data.costs(rows, free)
         best = int(np.argmin(costs))
-        if not costs[best] < cost:
+        moved_on = bool(costs[best] < cost)
+        if not moved_on:
             damping *= _DAMPINGS[-1]
             if damping > _MOST_DAMPED:
                 break
