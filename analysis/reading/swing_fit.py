@@ -32,6 +32,7 @@ _LARGEST_STEP: Final = 0.7
 _SETTLED: Final = 5e-4
 _DAMPINGS: Final = np.array([1.0, 30.0, 1000.0])
 _MOST_DAMPED: Final = 1e8
+_TINY: Final = 1e-300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,69 +103,96 @@ def fit_swing(
     Fit
         Its cost is infinite when the guess could not be run.
     """
-    data = _Data(
-        swing, np.ascontiguousarray(force_n), np.sqrt(weights), np.ascontiguousarray(prior),
-        np.ascontiguousarray(sd), usual_n, every,
-    )  # fmt: skip
-    return _descend(data, np.array(guess, dtype=np.float64), most)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Data:
-    """What rows are fitted to."""
-
-    swing: Swing
-    force_n: FloatArray
-    roots: FloatArray
-    prior: FloatArray
-    sd: FloatArray
-    usual_n: float
-    every: int
-
-    def costs(self, rows: FloatArray, free: int) -> tuple[FloatArray, FloatArray]:
-        """Cost of each row, and what it leaves of each value."""
-        costs, left = np.empty(rows.shape[0]), np.empty((rows.shape[0], self.force_n.size))
-        _costs(
-            np.ascontiguousarray(rows), free, self.every, READS[self.swing.reads], self.swing.rig,
-            self.force_n, self.roots, self.prior, self.sd, self.usual_n, left, costs,
-        )  # fmt: skip
-        return costs, left
-
-
-def _descend(data: _Data, row: FloatArray, most: int) -> Fit:
-    """Take damped steps until they gain no more; several dampings are tried at once."""
+    row = np.array(guess, dtype=np.float64)
     free = row.size if math.isfinite(row[START]) else row.size + START
-    steps, diagonal = _DIFFERENCE * np.eye(row.size)[:free], np.arange(free)
-    prior, stiff = data.prior[:free], data.sd[:free] ** -2.0
-    (cost,), (left,) = data.costs(row[None], free)
-    damping, moved_on = 1e-2, True
-    square = side = np.empty(0)
-    for _ in range(most if math.isfinite(cost) else 0):
+    cost = _descend(
+        row, free, every, READS[swing.reads], swing.rig, np.ascontiguousarray(force_n),
+        np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), usual_n, most,
+    )  # fmt: skip
+    return Fit(row, float(cost))
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most):  # type: ignore[no-untyped-def]
+    """Take damped steps until they gain no more; moves ``row``, gives its cost."""
+    n, size = force.size, row.size
+    rows, lefts = np.empty((free, size)), np.empty((free, n))
+    costs, left = np.empty(free), np.empty(n)
+    square, side, step = np.empty((free, free)), np.empty(free), np.empty(free)
+    rows[0], moved_on, damping = row, True, 1e-2
+    _costs(rows[:1], free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+    cost = costs[0]
+    left[:] = lefts[0]
+    for _ in range(most if cost < np.inf else 0):
         if moved_on:
-            costs, moved = data.costs(row + steps, free)
-            slopes = np.where(np.isfinite(costs)[:, None], moved - left, 0.0) / _DIFFERENCE
-            square, side = slopes @ slopes.T, slopes @ left + (row[:free] - prior) * stiff
-            square[diagonal, diagonal] += stiff
-        dampings = damping * _DAMPINGS
-        damped = np.repeat(square[None], dampings.size, axis=0)
-        damped[:, diagonal, diagonal] *= 1.0 + dampings[:, None]
-        step = np.linalg.solve(damped, side[:, None])[:, :, 0]
-        rows = np.repeat(row[None], dampings.size, axis=0)
-        rows[:, :free] -= np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-        costs, lefts = data.costs(rows, free)
-        best = int(np.argmin(costs))
-        moved_on = bool(costs[best] < cost)
-        if not moved_on:
+            for k in range(free):
+                rows[k] = row
+                rows[k, k] += _DIFFERENCE
+            _costs(rows, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+            _normal(row, free, lefts, costs, left, prior, sd, square, side)
+        for j in range(_DAMPINGS.size):
+            _solve(square, side, 1.0 + damping * _DAMPINGS[j], step)
+            rows[j] = row
+            for k in range(free):
+                rows[j, k] -= min(max(step[k], -_LARGEST_STEP), _LARGEST_STEP)
+        tried = rows[: _DAMPINGS.size]
+        _costs(tried, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+        best = 0
+        for j in range(1, _DAMPINGS.size):
+            best = j if costs[j] < costs[best] else best
+        moved_on = costs[best] < cost
+        if moved_on:
+            settled = cost - costs[best] < _SETTLED * cost
+            row[:], left[:], cost = rows[best], lefts[best], costs[best]
+            damping = max(1e-4, damping * _DAMPINGS[best] / 10.0)
+        else:
             damping *= _DAMPINGS[-1]
-            if damping > _MOST_DAMPED:
-                break
-            continue
-        settled = cost - costs[best] < _SETTLED * cost
-        row, cost, left = rows[best], costs[best], lefts[best]
-        damping = max(1e-4, float(dampings[best]) / 10.0)
+            settled = damping > _MOST_DAMPED
         if settled:
             break
-    return Fit(row, float(cost))
+    return cost
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _normal(row, free, lefts, costs, left, prior, sd, square, side):  # type: ignore[no-untyped-def]
+    """Fill the normal equations from what each unknown's small step leaves."""
+    for k in range(free):
+        for i in range(left.size):
+            lefts[k, i] = (lefts[k, i] - left[i]) / _DIFFERENCE if costs[k] < np.inf else 0.0
+    for k in range(free):
+        for m in range(k + 1):
+            total = 0.0
+            for i in range(left.size):
+                total += lefts[k, i] * lefts[m, i]
+            square[k, m] = square[m, k] = total
+        square[k, k] += sd[k] ** -2.0
+        total = (row[k] - prior[k]) * sd[k] ** -2.0
+        for i in range(left.size):
+            total += lefts[k, i] * left[i]
+        side[k] = total
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
+    """Solve the normal equations with a stretched diagonal by Cholesky's method."""
+    n = side.size
+    low = np.zeros((n, n))
+    for k in range(n):
+        for m in range(k + 1):
+            total = square[k, m] * (stretch if k == m else 1.0)
+            for i in range(m):
+                total -= low[k, i] * low[m, i]
+            low[k, m] = math.sqrt(max(total, _TINY)) if k == m else total / low[m, m]
+    for k in range(n):
+        total = side[k]
+        for i in range(k):
+            total -= low[k, i] * out[i]
+        out[k] = total / low[k, k]
+    for k in range(n - 1, -1, -1):
+        total = out[k]
+        for i in range(k + 1, n):
+            total -= low[i, k] * out[i]
+        out[k] = total / low[k, k]
 
 
 @numba.njit(cache=True, error_model="numpy")

@@ -13,7 +13,7 @@ from analysis.reading.levels import Plateau
 from analysis.reading.place import Place, RopeInPlay, can_follow, swing_s
 from analysis.reading.release import Release, past_ramp
 from analysis.reading.stretches import Hang, hang_marks
-from analysis.reading.swing_fit import best_scale, fit_swing
+from analysis.reading.swing_fit import _solve, best_scale, fit_swing
 from analysis.reading.swing_motion import Swing
 from analysis.reading.swinging import follow_swing
 from analysis.reading.trace import FloatArray, make_trace
@@ -143,6 +143,16 @@ def test_a_fit_finds_the_motion_it_was_made_of() -> None:
     assert found.guess[0] == pytest.approx(math.log(LEAD_M), abs=0.003)
     weight = best_scale(swing.reading(found.guess[None], 120), force, ones)
     assert weight[0] == pytest.approx(WEIGHT_N, rel=2e-3)
+
+
+def test_a_damped_step_solves_the_normal_equations() -> None:
+    """Against LAPACK, the diagonal stretched by the damping."""
+    draw = np.random.default_rng(8)
+    slopes, side = draw.normal(size=(9, 40)), draw.normal(size=9)
+    square, found = slopes @ slopes.T, np.empty(9)
+    _solve(square, side, 1.7, found)
+    expected = np.linalg.solve(square + 0.7 * np.diag(np.diag(square)), side)
+    assert found == pytest.approx(expected, rel=1e-10)
 
 
 def test_a_guess_that_cannot_be_run_costs_without_bound() -> None:
