@@ -234,7 +234,8 @@ class _Reading:
         if known is None:
             return _Cycles(None, None, None)
         value, standard = known
-        if hang is None or not (self.story.hang and self.story.hang.still):
+        tells = found.ring is not None and rings_clearly(found.ring)
+        if hang is None or not (self.story.hang and self.story.hang.still and tells):
             return _Cycles(value, 2.0 * standard, None)
         own = {k: v for k, v in hang.budget.parts_n.items() if k not in {"calibration", "zero"}}
         apart = abs(value - hang.value_n)
