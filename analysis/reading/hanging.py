@@ -114,8 +114,8 @@ class HangSearch:
             doubted = planned or (in_a_span and late)
             return replace(hang, end_seen=False) if hang is not None and doubted else hang
         end = free.end_s
-        kept = not planned or (hang is not None and hang.still and place.reads == "piece")
-        if kept and hang is not None and hang.start_s < end - _SHORTEST_HANG_S:
+        early = hang is not None and hang.start_s < end - _SHORTEST_HANG_S
+        if hang is not None and early and (hang.still or not planned):
             still = hang.still and end - hang.end_s < _WANDERS_S
             return replace(hang, end_s=end, still=still, end_seen=True)
         still = not planned and not far
