@@ -78,7 +78,7 @@ def plan_figure(plan: Plan, job: Job, units: Units) -> Figure:
             KeyRow(None, "Hanging, if heavy, 95 % predicted peak:"),
             *(KeyRow(swatch(_kind(x.kind, x.name)), place_line(x, units)) for x in plan.loads),
             *(KeyRow(None, words) for words in nearest_limits(plan, units)),
-            KeyRow(None, " ".join(f"! {words}" for words in remarks_of(plan))),
+            KeyRow(None, " ".join(f"!\u00a0{words}" for words in remarks_of(plan))),
             KeyRow(None, ON_THE_PAGE),
         ],
         within_in=SCREEN_IN,
