@@ -119,31 +119,36 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most)
     rows, lefts = np.empty((free, size)), np.empty((free, n))
     costs, left = np.empty(free), np.empty(n)
     square, side, step = np.empty((free, free)), np.empty(free), np.empty(free)
-    rows[0], moved_on, damping = row, True, 1e-2
-    _costs(rows[:1], free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+    moved_on, damping = True, 1e-2
+    _copy(row, rows[0])
+    _costs(rows, 1, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+    _copy(lefts[0], left)
     cost = costs[0]
-    left[:] = lefts[0]
     for _ in range(most if cost < np.inf else 0):
         if moved_on:
             for k in range(free):
-                rows[k] = row
+                _copy(row, rows[k])
                 rows[k, k] += _DIFFERENCE
-            _costs(rows, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+            _costs(
+                rows, free, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs
+            )
             _normal(row, free, lefts, costs, left, prior, sd, square, side)
         for j in range(_DAMPINGS.size):
             _solve(square, side, 1.0 + damping * _DAMPINGS[j], step)
-            rows[j] = row
+            _copy(row, rows[j])
             for k in range(free):
                 rows[j, k] -= min(max(step[k], -_LARGEST_STEP), _LARGEST_STEP)
-        tried = rows[: _DAMPINGS.size]
-        _costs(tried, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+        tries = _DAMPINGS.size
+        _costs(rows, tries, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
         best = 0
         for j in range(1, _DAMPINGS.size):
             best = j if costs[j] < costs[best] else best
         moved_on = costs[best] < cost
         if moved_on:
             settled = cost - costs[best] < _SETTLED * cost
-            row[:], left[:], cost = rows[best], lefts[best], costs[best]
+            _copy(rows[best], row)
+            _copy(lefts[best], left)
+            cost = costs[best]
             damping = max(1e-4, damping * _DAMPINGS[best] / 10.0)
         else:
             damping *= _DAMPINGS[-1]
@@ -151,6 +156,13 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most)
         if settled:
             break
     return cost
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _copy(values, to):  # type: ignore[no-untyped-def]
+    """Copy values; slice assignments take seconds to compile."""
+    for i in range(to.size):
+        to[i] = values[i]
 
 
 @numba.njit(cache=True, error_model="numpy")
@@ -196,9 +208,9 @@ def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _costs(rows, free, every, reads, rig, force, roots, prior, sd, usual, left, costs):  # type: ignore[no-untyped-def]
-    """Fill the cost of each row, inf where it cannot be run, and what is left of each value."""
-    for at in range(rows.shape[0]):
+def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, usual, left, costs):  # type: ignore[no-untyped-def]
+    """Fill the cost of each of so many rows, inf where it cannot be run, and what is left of each value."""
+    for at in range(count):
         row, out = rows[at], left[at]
         run_row(row, every, reads, rig, out)
         over = under = 0.0
