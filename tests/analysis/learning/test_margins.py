@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from analysis.learning.margins import Margin, load_at, margin_of
-from analysis.learning.measured_at import CellLoad, Readings, State
+from analysis.learning.measured_at import CellLoad, Readings, State, _saw
+from analysis.reading.features import read_features
+from analysis.reading.trace import Gap, make_trace
+from analysis.reading.two_cells import CellReading
 from logger.records import Limit, LimitKind, Node, Rig, Station
 
 NODES = (
@@ -158,3 +162,24 @@ def test_another_cell_tells_its_place_where_the_main_one_tells_nothing() -> None
         assert found is not None
         assert found.reading_at_limit_n is None
         assert load_at("high block", Readings(LEAD, main, (GREY,))) is None
+
+
+@pytest.mark.parametrize(
+    ("peak_s", "offset_s", "alignment_u_s", "saw"),
+    [
+        (5.0, 0.0, 0.0, True),
+        (10.05, 0.0, 0.0, False),  # it stopped recording in the middle of the peak
+        (0.05, 0.0, 0.0, False),
+        (12.0, 4.0, 0.0, True),
+        (9.7, 0.0, 0.0, True),
+        (9.7, 0.0, 0.2, False),  # nobody knows to 0.4 s when its record ended
+        (7.0, 0.0, 0.0, False),  # samples are missing there
+    ],
+)
+def test_a_cell_saw_a_peak_that_it_recorded_whole(
+    peak_s: float, offset_s: float, alignment_u_s: float, *, saw: bool
+) -> None:
+    time_s = np.arange(0.0, 10.0, 0.01)
+    trace = make_trace(time_s, np.full(time_s.size, 900.0), gaps=(Gap(6.95, 7.02),))
+    one = CellReading("grey", "", "fall", trace, read_features(trace), offset_s, alignment_u_s)
+    assert _saw(one, peak_s) is saw
