@@ -87,5 +87,8 @@ def can_follow(place: Place) -> bool:
 
 
 def swing_s(place: Place) -> float:
-    """Time from one largest force to the next: half the period of the pendulum; 0 unknown."""
+    """Time from one largest force to the next: half the period of the pendulum; 0 unknown.
+
+    In a span rig a rough one only, from both legs together: it sets how long to look.
+    """
     return 0.0 if place.rope is None else math.pi * math.sqrt(place.rope.lead_m / G)
