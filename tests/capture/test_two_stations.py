@@ -104,7 +104,7 @@ def test_two_cells_tell_the_block_while_a_third_dies(tmp_path: Path) -> None:
         ) as recorder,
     ):  # fmt: skip
         recorder.wait_for_samples(700, streams=3)
-        dying.process.kill()
+        dying.kill()
         wait_until(lambda: min(_done(recorder, 2)) > 320 * 17, 90.0)
         assert recorder.stop() == 0
         sent = {"lead": lead.end(), "fall": fall.end()}

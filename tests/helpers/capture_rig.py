@@ -90,6 +90,16 @@ class Cell(Child):
         self.process.stdin.write(f"{word}\n")
         self.process.stdin.flush()
 
+    def kill(self) -> None:
+        """Kill -9, and nobody finds another cell behind its link.
+
+        A link left behind names a pseudo-terminal that the system gives to the next process that
+        asks for one: a recorder that waits for this cell would open that, and keep it.
+        """
+        self.link.unlink()
+        self.process.kill()
+        self.process.wait()
+
     def end(self) -> SentRecord:
         """End the cell; what it says it sent."""
         self.process.terminate()
