@@ -1,18 +1,18 @@
-"""Rope let out under load, as both motions of a hung piece have it; their step in time.
+"""Rope let out under load, as both motions of a hung piece have it; what both step alike.
 
 Comes in: how long ago it began, tensions. Goes out: rope per step. Must not: know a rig.
 
 Notes
 -----
 Speed grows evenly over a ramp and then stays, but for what the tension of the fall makes of
-it: a hand on a brake lets a tighter rope run faster. Compiled (Numba).
+it: a hand on a brake lets a tighter rope run faster. Compiled, see ``compiled.py``.
 """
 
 from __future__ import annotations
 
 from typing import Final
 
-import numba
+from analysis.reading.compiled import inner
 
 STEP_S: Final = 0.01
 START: Final = -4
@@ -24,7 +24,25 @@ LEAST_TENSION: Final = 0.2
 _SLOWEST: Final = 0.3
 
 
-@numba.njit(cache=True, error_model="numpy")
+@inner
 def let_out(since, ramp, give, tension, usual):  # type: ignore[no-untyped-def]
-    """Give the speed as a share of the one it gets to."""
-    return min(since / ramp, 1.0) * max(1.0 + give * (tension / usual - 1.0), _SLOWEST)
+    """Give the speed as a share of the one it gets to; 0 before it begins."""
+    share = min(since / ramp, 1.0) * max(1.0 + give * (tension / usual - 1.0), _SLOWEST)
+    return share if since > 0.0 else 0.0
+
+
+@inner
+def slip(lead, held, a, b, eta):  # type: ignore[no-untyped-def]
+    """Give the rope that passes a sheave onto the lead, until friction holds it again.
+
+    Parameters
+    ----------
+    lead, held : float
+        Tensions.
+    a, b : float
+        What a unit of rope takes from the lead, gives to the other leg.
+    eta : float
+        Efficiency: the lesser tension over the greater, while it slips.
+    """
+    onto, off = eta * lead - held, eta * held - lead
+    return (max(onto, 0.0) - max(off, 0.0)) / (b + eta * a if onto > 0.0 else eta * b + a)

@@ -16,11 +16,11 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-import numba
 import numpy as np
 
+from analysis.reading.compiled import entry, inner, summing
 from analysis.reading.letting_out import START
-from analysis.reading.swing_motion import READS, Swing, run_row
+from analysis.reading.swing_motion import READS, Swing, run_rows
 from analysis.reading.trace import FloatArray
 
 NOISE: Final = 0.03
@@ -112,20 +112,29 @@ def fit_swing(
     return Fit(row, float(cost))
 
 
-@numba.njit(cache=True, error_model="numpy")
+@entry
 def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most):  # type: ignore[no-untyped-def]
     """Take damped steps until they gain no more; moves ``row``, gives its cost."""
     n, size = force.size, row.size
     rows, lefts = np.empty((free, size)), np.empty((free, n))
     costs, left = np.empty(free), np.empty(n)
     square, side, step = np.empty((free, free)), np.empty(free), np.empty(free)
-    moved_on, damping = True, 1e-2
+    cost, damping = np.inf, 1e-2
+    tries = min(free, 1)  # written as a plain 1, all would be compiled a second time for it
     _copy(row, rows[0])
-    _costs(rows, 1, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
-    _copy(lefts[0], left)
-    cost = costs[0]
-    for _ in range(most if cost < np.inf else 0):
-        if moved_on:
+    for at in range(most + 1):
+        _costs(rows, tries, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+        best = 0
+        for j in range(1, tries):
+            best = j if costs[j] < costs[best] else best
+        if costs[best] < cost:
+            gained = cost - costs[best]
+            _copy(rows[best], row)
+            _copy(lefts[best], left)
+            cost = costs[best]
+            if gained < _SETTLED * cost or at == most:
+                break
+            damping = damping if tries == 1 else max(1e-4, damping * _DAMPINGS[best] / 10.0)
             for k in range(free):
                 _copy(row, rows[k])
                 rows[k, k] += _DIFFERENCE
@@ -133,39 +142,27 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most)
                 rows, free, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs
             )
             _normal(row, free, lefts, costs, left, prior, sd, square, side)
-        for j in range(_DAMPINGS.size):
+        else:
+            damping *= _DAMPINGS[-1]
+            if damping > _MOST_DAMPED or tries == 1:
+                break
+        tries = _DAMPINGS.size
+        for j in range(tries):
             _solve(square, side, 1.0 + damping * _DAMPINGS[j], step)
             _copy(row, rows[j])
             for k in range(free):
                 rows[j, k] -= min(max(step[k], -_LARGEST_STEP), _LARGEST_STEP)
-        tries = _DAMPINGS.size
-        _costs(rows, tries, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
-        best = 0
-        for j in range(1, _DAMPINGS.size):
-            best = j if costs[j] < costs[best] else best
-        moved_on = costs[best] < cost
-        if moved_on:
-            settled = cost - costs[best] < _SETTLED * cost
-            _copy(rows[best], row)
-            _copy(lefts[best], left)
-            cost = costs[best]
-            damping = max(1e-4, damping * _DAMPINGS[best] / 10.0)
-        else:
-            damping *= _DAMPINGS[-1]
-            settled = damping > _MOST_DAMPED
-        if settled:
-            break
     return cost
 
 
-@numba.njit(cache=True, error_model="numpy")
+@inner
 def _copy(values, to):  # type: ignore[no-untyped-def]
     """Copy values; slice assignments take seconds to compile."""
     for i in range(to.size):
         to[i] = values[i]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@summing
 def _normal(row, free, lefts, costs, left, prior, sd, square, side):  # type: ignore[no-untyped-def]
     """Fill the normal equations from what each unknown's small step leaves."""
     for k in range(free):
@@ -184,7 +181,7 @@ def _normal(row, free, lefts, costs, left, prior, sd, square, side):  # type: ig
         side[k] = total
 
 
-@numba.njit(cache=True, error_model="numpy")
+@entry
 def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
     """Solve the normal equations with a stretched diagonal by Cholesky's method."""
     n = side.size
@@ -207,12 +204,12 @@ def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
         out[k] = total / low[k, k]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@summing
 def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, usual, left, costs):  # type: ignore[no-untyped-def]
     """Fill the cost of each of so many rows, inf where it cannot be run, and what is left of each value."""
+    run_rows(rows, count, every, reads, rig, left)
     for at in range(count):
         row, out = rows[at], left[at]
-        run_row(row, every, reads, rig, out)
         over = under = 0.0
         for i in range(force.size):
             heavy = out[i] * roots[i] * roots[i]

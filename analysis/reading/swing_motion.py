@@ -12,8 +12,8 @@ while η ≤ T_fall/T_lead ≤ 1/η and slips otherwise (capstan with a constant
 ``physics.md`` §3). Air: drag in proportion to speed, sideways. Lengths count in leads L,
 forces in weights W, time in √(L/g); the static strain of the lead is then ε = W/EA.
 Velocity first, then place. A mode that is too quick for the step is too stiff to ring
-visibly: ε is held above what the step can follow. Compiled (Numba): each step needs the one
-before, and a fit takes some hundred runs. The slow twin in the tests is plain NumPy.
+visibly: ε is held above what the step can follow. A fit takes some hundred runs: compiled,
+rows side by side, see ``compiled.py``. The slow twin in the tests is plain NumPy.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-import numba
 import numpy as np
 
-from analysis.reading.letting_out import LEAST_TENSION, STEP_S, let_out
-from analysis.reading.span_motion import run_span_row
+from analysis.reading.compiled import LANES, entry, inner
+from analysis.reading.letting_out import LEAST_TENSION, STEP_S, let_out, slip
+from analysis.reading.span_motion import run_span_lanes
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
@@ -40,6 +40,11 @@ UNKNOWNS: Final = (
 """One row of guesses: ln L (m), ln ε, ln ζ, θ (rad), θ' (rad per √(L/g)), T_lead (W) and its
 rate (per √(L/g)), T_fall (W), drag (1/s); the letting out (``letting_out.START``)."""
 READS: Final = {"piece": 0, "fall": 1, "sling": 2, "standing": 3}
+
+(
+    _X, _Y, _VX, _VY, _SLIP, _OLD, _OLD_FALL, _STIFF, _Q, _KEEP, _H, _LEAD, _HELD, _BETWEEN,
+    _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _TOTAL,
+) = range(0, 21 * LANES, LANES)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +74,9 @@ class Swing:
 
     @property
     def rig(self) -> tuple[float, float, float, float]:
-        """What the compiled code takes of it."""
-        return self.efficiency, self.fall, self.sling_angle_rad, self.span_m
+        """What the compiled code takes of it: floats, each other type would be compiled for anew."""
+        angle, span = float(self.sling_angle_rad), float(self.span_m)
+        return float(self.efficiency), float(self.fall), angle, span
 
     def reading(self, guesses: FloatArray, n: int, every: int = 4) -> FloatArray:
         """Give what the station reads per weight of the piece.
@@ -90,110 +96,123 @@ class Swing:
         """
         rows = np.ascontiguousarray(guesses, dtype=np.float64)
         out = np.empty((rows.shape[0], n))
-        _run(rows, every, READS[self.reads], self.rig, out)
+        run_rows(rows, len(rows), every, READS[self.reads], self.rig, out)
         return out
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _run(rows, every, reads, rig, out):  # type: ignore[no-untyped-def]
-    """Run each row; ``out`` takes the values."""
-    for at in range(rows.shape[0]):
-        run_row(rows[at], every, reads, rig, out[at])
-
-
-@numba.njit(cache=True, error_model="numpy")
-def _slip(lead, held, a, b, eta):  # type: ignore[no-untyped-def]
-    """Give the rope that passes the sheave onto the lead, until friction holds it again."""
-    if held < eta * lead:
-        return (eta * lead - held) / (b + eta * a)
-    if lead < eta * held:
-        return (lead - eta * held) / (eta * b + a)
-    return 0.0
-
-
-@numba.njit(cache=True, error_model="numpy")
-def _read(reads, lead, held, between):  # type: ignore[no-untyped-def]
-    """Give what the station reads; ``between`` is the cosine of the angle between both legs."""
-    if reads == 0:
-        return lead
-    if reads == 1:
-        return held
-    return math.sqrt(max(lead * lead + held * held + 2.0 * lead * held * between, 0.0))
-
-
-@numba.njit(cache=True, error_model="numpy")
-def run_row(row, every, reads, rig, out):  # type: ignore[no-untyped-def]
-    """Step one row of unknowns; ``out`` takes the values.
+@entry
+def run_rows(rows, count, every, reads, rig, out):  # type: ignore[no-untyped-def]
+    """Step rows of unknowns, side by side; ``out`` takes the values.
 
     Parameters
     ----------
-    row : (13,) or (16,) float64
+    rows : (m, 13) or (m, 16) float64
         Unknowns of a lead, or of a span rig.
+    count : int
+        So many of the rows, at least one.
     every, reads : int
         Steps per value; place in :data:`READS`.
     rig : (float, float, float, float)
         :attr:`Swing.rig`.
-    out : (n,) float64
+    out : (m, n) float64
         Takes the values.
     """
-    if rig[3] > 0.0:
-        run_span_row(row, every, reads, rig, out)
-    else:
-        _run_lead_row(row, every, reads, rig, out)
+    for first in range(0, count, LANES):
+        if rig[3] > 0.0:
+            run_span_lanes(rows, first, count, every, reads, rig, out)
+        else:
+            _run_lead_lanes(rows, first, count, every, reads, rig, out)
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _run_lead_row(row, every, reads, rig, out):  # type: ignore[no-untyped-def]
-    """Step a piece on one lead."""
-    eta, fall_per_lead, sling, _ = rig
-    cos_a, sin_a = math.cos(sling), math.sin(sling)
+@inner
+def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
+    """Put a row's state at the begin into its lane."""
+    eta, fall_per_lead, _, _ = rig
     lead_m = math.exp(row[0])
-    unit = math.sqrt(lead_m / G)
-    h = STEP_S / unit
+    h = STEP_S / math.sqrt(lead_m / G)
     strain = max(math.exp(row[1]), h * h / _LEAST_STRAIN)
-    # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
-    q = 2.0 * math.exp(row[2]) * math.sqrt(strain) / h
     angle, rate, tension, tension_rate, fall = (
         row[3], row[4], row[5], row[6], row[7]
     )  # fmt: skip
-    keep = 1.0 - STEP_S * row[8]
-    start, speed = row[9], math.exp(row[10]) * STEP_S / lead_m
-    ramp, give, usual = math.exp(row[11]), row[12], 0.0
-    held = fall
-    stretch = tension * strain
+    stretch, grows = tension * strain, tension_rate * strain
     fall_stretch = min(max(fall, eta * tension), tension / eta) * strain * fall_per_lead
-    slip, paid = fall_stretch, 0.0
-    far = 1.0 + slip + stretch
-    grows = tension_rate * strain
-    x, y = far * math.sin(angle), far * math.cos(angle)
-    vx = grows * math.sin(angle) + far * rate * math.cos(angle)
-    vy = grows * math.cos(angle) - far * rate * math.sin(angle)
-    old, old_fall = stretch - grows * h, fall_stretch
-    for at in range(out.size):
-        total = 0.0
+    far = 1.0 + fall_stretch + stretch
+    across, down = math.sin(angle), math.cos(angle)
+    s[_X + k], s[_Y + k] = far * across, far * down
+    s[_VX + k] = grows * across + far * rate * down
+    s[_VY + k] = grows * down - far * rate * across
+    s[_SLIP + k] = s[_OLD_FALL + k] = fall_stretch
+    s[_OLD + k], s[_HELD + k] = stretch - grows * h, fall
+    s[_STIFF + k], s[_H + k], s[_KEEP + k] = 1.0 / strain, h, 1.0 - STEP_S * row[8]
+    # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
+    s[_Q + k] = 2.0 * math.exp(row[2]) * math.sqrt(strain) / h
+    s[_START + k], s[_SPEED + k] = row[9], math.exp(row[10]) * STEP_S / lead_m
+    s[_RAMP + k], s[_GIVE + k] = math.exp(row[11]), row[12]
+    s[_USUAL + k] = s[_PAID + k] = s[_TOTAL + k] = 0.0
+
+
+@inner
+def _run_lead_lanes(rows, first, count, every, reads, rig, out):  # type: ignore[no-untyped-def]
+    """Step pieces on one lead, those rows from ``first`` on that there are lanes for."""
+    eta, fall_per_lead, sling, _ = rig
+    cos_a, sin_a, per_fall = math.cos(sling), math.sin(sling), 1.0 / fall_per_lead
+    s = np.empty(21 * LANES)
+    lanes = min(LANES, (count - first + 3) // 4 * 4)
+    earliest = np.inf
+    for k in range(lanes):
+        row = rows[min(first + k, count - 1)]
+        earliest = min(earliest, row[9])
+        _begin(s, k, row, rig)
+    for at in range(out.shape[1]):
         for part in range(every):
-            since = (at * every + part) * STEP_S - start
-            if since > 0.0:
-                usual = usual or max(held, LEAST_TENSION)
-                paid += speed * let_out(since, ramp, give, held, usual)
-            far = math.sqrt(x * x + y * y)
-            stiff = 1.0 / (strain * (1.0 + slip))
-            stiff_fall = 1.0 / (strain * fall_per_lead)
-            a, b = stiff * (1.0 + q), stiff_fall * (1.0 + q)
-            stretch, fall_stretch = far - 1.0 - slip, slip - paid
-            lead = max(a * stretch - stiff * q * old, 0.0)
-            held = max(b * fall_stretch - stiff_fall * q * old_fall, 0.0)
-            moved = _slip(lead, held, a, b, eta)
-            slip += moved
-            stretch -= moved
-            fall_stretch += moved
-            lead = max(lead - a * moved, 0.0)
-            held = max(held + b * moved, 0.0)
-            old, old_fall = max(stretch, 0.0), max(fall_stretch, 0.0)
-            pull = lead / far
-            total += _read(reads, lead, held, (y * cos_a - x * sin_a) / far)
-            vx = keep * vx - h * pull * x
-            vy += h * (1.0 - pull * y)
-            x += h * vx
-            y += h * vy
-        out[at] = total / every
+            now = (at * every + part) * STEP_S
+            if now > earliest:
+                for k in range(lanes):
+                    since, held, usual = now - s[_START + k], s[_HELD + k], s[_USUAL + k]
+                    begins = since > 0.0 and usual == 0.0
+                    usual = max(held, LEAST_TENSION) if begins else usual
+                    s[_USUAL + k] = usual
+                    speed = let_out(since, s[_RAMP + k], s[_GIVE + k], held, usual)
+                    s[_PAID + k] += s[_SPEED + k] * speed
+            for k in range(lanes):
+                x, y, over, h = s[_X + k], s[_Y + k], s[_SLIP + k], s[_H + k]
+                q, old, old_fall = s[_Q + k], s[_OLD + k], s[_OLD_FALL + k]
+                far = math.sqrt(x * x + y * y)
+                stiff, stiff_fall = s[_STIFF + k] / (1.0 + over), s[_STIFF + k] * per_fall
+                a, b = stiff * (1.0 + q), stiff_fall * (1.0 + q)
+                stretch, fall_stretch = far - 1.0 - over, over - s[_PAID + k]
+                lead = max(a * stretch - stiff * q * old, 0.0)
+                held = max(b * fall_stretch - stiff_fall * q * old_fall, 0.0)
+                moved = slip(lead, held, a, b, eta)
+                lead, held = max(lead - a * moved, 0.0), max(held + b * moved, 0.0)
+                s[_SLIP + k], s[_LEAD + k], s[_HELD + k] = over + moved, lead, held
+                s[_OLD + k] = max(stretch - moved, 0.0)
+                s[_OLD_FALL + k] = max(fall_stretch + moved, 0.0)
+                per_far = 1.0 / far
+                s[_BETWEEN + k] = (y * cos_a - x * sin_a) * per_far
+                pull = lead * per_far
+                vx = s[_KEEP + k] * s[_VX + k] - h * pull * x
+                vy = s[_VY + k] + h * (1.0 - pull * y)
+                s[_VX + k], s[_VY + k] = vx, vy
+                s[_X + k], s[_Y + k] = x + h * vx, y + h * vy
+            _add_reading(s, lanes, reads)
+        for k in range(min(lanes, count - first)):
+            out[first + k, at] = s[_TOTAL + k] / every
+        for k in range(lanes):
+            s[_TOTAL + k] = 0.0
+
+
+@inner
+def _add_reading(s, lanes, reads):  # type: ignore[no-untyped-def]
+    """Add what the station reads to each lane's total."""
+    if reads == 0:
+        for k in range(lanes):
+            s[_TOTAL + k] += s[_LEAD + k]
+    elif reads == 1:
+        for k in range(lanes):
+            s[_TOTAL + k] += s[_HELD + k]
+    else:
+        for k in range(lanes):
+            lead, held = s[_LEAD + k], s[_HELD + k]
+            squared = lead * lead + held * held + 2.0 * lead * held * s[_BETWEEN + k]
+            s[_TOTAL + k] += math.sqrt(max(squared, 0.0))
