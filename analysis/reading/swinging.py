@@ -314,16 +314,12 @@ class _Follower:
         with np.errstate(all="ignore"):
             left = weights * (force / scale[:, None] - expected) ** 2
         cost = np.nan_to_num(left.sum(axis=1), nan=np.inf)
-        taken: list[FloatArray] = []
         fits = []
-        for index in np.argsort(cost):
-            guess = rows[index]
-            if any(np.abs(guess[[1, 3, 4, 5]] - one[[1, 3, 4, 5]]).max() < 0.25 for one in taken):
-                continue
-            taken.append(guess)
-            fits.append(self.fitted(guess, n, _STEPS))
-            if len(taken) == (most or self.starts):
-                break
+        shape = rows[:, [1, 3, 4, 5]]
+        for _ in range(most or self.starts):
+            index = int(np.argmin(cost))
+            fits.append(self.fitted(rows[index], n, _STEPS))
+            cost[(np.abs(shape - shape[index]) < 0.25).all(axis=1)] = np.inf
         return min(fits, key=lambda fit: fit.cost)
 
     def fitted(self, guess: FloatArray, n: int, most: int) -> Fit:
@@ -336,9 +332,8 @@ class _Follower:
 
     def usual_n(self, n: int) -> float:
         """Give about the weight of the piece: the mean force of the first ``n`` values."""
-        return self.expected.gain * float(
-            np.average(self.record.force_n[:n], weights=self.weights(n))
-        )
+        weights = self.weights(n)
+        return self.expected.gain * float(weights @ self.record.force_n[:n] / weights.sum())
 
 
 def _rms(values: FloatArray) -> float:
