@@ -53,6 +53,9 @@ _GOOD_IN_A_SPAN: Final = 0.005
 _LIKE_BEFORE: Final = 1.6
 _BETTER: Final = 0.6
 _STEPS: Final = 25
+_FIRST_STEPS: Final = 6
+"""Of several fits, each takes so many steps; only the best few go on."""
+_GO_ON: Final = 2
 _MORE_STEPS: Final = 4
 _DELAY_S: Final = 0.2
 _SAME_S: Final = 0.6
@@ -146,6 +149,10 @@ def _left(one: FreeSwing) -> float:
     return one.residual
 
 
+def _cost(fit: Fit) -> float:
+    return fit.cost
+
+
 def _agree(one: FreeSwing, other: FreeSwing) -> bool:
     if one.end_s is None or other.end_s is None:
         return one.end_s is other.end_s
@@ -178,6 +185,8 @@ class _Follower:
         self.least = (_LEAST_IN_A_SPAN if spans else _LEAST_RESIDUAL)[patience]
         self.starts = _STARTS_IN_A_SPAN if spans else _STARTS
         self.memory_n = max(_MEMORY_SWINGS * self.period_n, _LEAST_MEMORY_S / _GRID_S)
+        self._weights: dict[int, FloatArray] = {}
+        self._guessed: tuple[FloatArray, FloatArray] | None = None
 
     @property
     def size(self) -> int:
@@ -238,8 +247,7 @@ class _Follower:
     ) -> float | None:
         """Time from which rope is let out; None when a fit of that explains no more."""
         n = min(through + _FEW, self.size)
-        tried = [self.with_start(fit.guess, at * _GRID_S + apart, n) for apart in _TRIED_S]
-        best = min(tried, key=lambda one: one.cost)
+        best = self.best([self.with_start(fit.guess, at * _GRID_S + apart) for apart in _TRIED_S], n)
         away, _, residual = self.foretold(best, n, n, after=max(at - round(1.0 / _GRID_S), 0))
         start = float(best.guess[START])
         good = _rms(away) < min(_BETTER * _rms(left), max(_LIKE_BEFORE * before, self.good))
@@ -247,25 +255,23 @@ class _Follower:
             return None
         return float(self.record.time_s[0]) - 0.5 * _GRID_S + start
 
-    def with_start(self, guess: FloatArray, start_s: float, n: int) -> Fit:
+    def with_start(self, guess: FloatArray, start_s: float) -> FloatArray:
         row = guess.copy()
         row[START:] = (max(start_s, 0.1), *self.expected.prior[START + 1 :])
-        return self.fitted(row, n, _STEPS)
+        return row
 
     def short_hold(self, n: int, free: float) -> FreeSwing | None:
         """Look for a start within the first stretch, where no free motion explains it."""
         first, step = _SHORT_S
         starts = np.arange(first, n * _GRID_S - 0.6, step)
-        best: Fit | None = None
+        rows = []
         for start in starts:
-            if not self.seen(round(float(start) / _GRID_S)):
-                continue
-            held = self.first(max(round(float(start) / _GRID_S), 12), _FEW_STARTS)
-            one = self.with_start(held.guess, float(start), n)
-            if best is None or one.cost < best.cost:
-                best = one
-        if best is None:
+            if self.seen(round(float(start) / _GRID_S)):
+                held = self.first(max(round(float(start) / _GRID_S), 12), _FEW_STARTS)
+                rows.append(self.with_start(held.guess, float(start)))
+        if not rows:
             return None
+        best = self.best(rows, n)
         n = min(n + _AHEAD, self.size)
         best = self.fitted(best.guess, n, _STEPS)
         _, weight, residual = self.foretold(best, n, n)
@@ -302,25 +308,40 @@ class _Follower:
 
     def weights(self, n: int) -> FloatArray:
         """Later values count for more: what the rig did long ago is fitted less well."""
-        since = (np.arange(n) - n) / self.memory_n
-        return np.where(self.record.good[:n], np.exp(since), 0.0)
+        found = self._weights.get(n)
+        if found is None:
+            since = (np.arange(n) - n) / self.memory_n
+            found = self._weights[n] = np.where(self.record.good[:n], np.exp(since), 0.0)
+        return found
 
     def first(self, n: int, most: int | None = None) -> Fit:
         """Best of a few fits, from guesses that come close on a coarse grid."""
-        rows = guesses(self.expected, self.record.force_n, _GRID_S)
+        rows, expected = self.guessed(n)
         force, weights = self.record.force_n[:n], self.weights(n)
-        expected = self.expected.swing.reading(rows, n, _EVERY)
         scale = best_scale(expected, force, weights)
         with np.errstate(all="ignore"):
             left = weights * (force / scale[:, None] - expected) ** 2
         cost = np.nan_to_num(left.sum(axis=1), nan=np.inf)
-        fits = []
+        taken = []
         shape = rows[:, [1, 3, 4, 5]]
         for _ in range(most or self.starts):
             index = int(np.argmin(cost))
-            fits.append(self.fitted(rows[index], n, _STEPS))
+            taken.append(rows[index])
             cost[(np.abs(shape - shape[index]) < 0.25).all(axis=1)] = np.inf
-        return min(fits, key=lambda fit: fit.cost)
+        return self.best(taken, n)
+
+    def guessed(self, n: int) -> tuple[FloatArray, FloatArray]:
+        """Rows to begin from, and ``n`` values that each foretells: the begin of a longer run."""
+        if self._guessed is None or self._guessed[1].shape[1] < n:
+            rows = guesses(self.expected, self.record.force_n, _GRID_S)
+            self._guessed = rows, self.expected.swing.reading(rows, n, _EVERY)
+        rows, expected = self._guessed
+        return rows, expected[:, :n]
+
+    def best(self, rows: list[FloatArray], n: int) -> Fit:
+        """Best fit of the first ``n`` values, beginning from any of some guesses."""
+        first = sorted((self.fitted(row, n, _FIRST_STEPS) for row in rows), key=_cost)
+        return min((self.fitted(fit.guess, n, _STEPS) for fit in first[:_GO_ON]), key=_cost)
 
     def fitted(self, guess: FloatArray, n: int, most: int) -> Fit:
         """Fit the first ``n`` values, beginning from a guess."""
