@@ -210,9 +210,9 @@ def _temperatures_c(
 
 
 def timing_of(fit: TimeFit, tick_us: NDArray[np.int64]) -> Timing:
-    """Bound of the error of the times of ``(n,)`` ticks, as a reading carries it."""
+    """Bound of the error of the times of ``(n,)`` ticks in order, as a reading carries it."""
     return Timing(
-        error_s=float(fit.error_ns(tick_us).max()) / 1e9,
+        error_s=fit.most_error_ns(tick_us) / 1e9,
         latency_s=None if fit.latency_ns is None else fit.latency_ns / 1e9,
         drift_ppm=fit.drift_ppm,
         wander_ppm=fit.wander_ppm,

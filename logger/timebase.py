@@ -61,7 +61,7 @@ class TimeFit:
     Parameters
     ----------
     knot_tick_us : (k,) float64
-        Ticks of the knots.
+        Ticks of the knots, two or more, in order.
     knot_offset_ns : (k,) float64
         Host time minus tick at the knots.
     drift_ppm : float or None
@@ -102,10 +102,9 @@ class TimeFit:
         """
         ticks = np.asarray(tick_us, dtype=np.int64)
         at, value = self.knot_tick_us, self.knot_offset_ns
-        piece = np.clip(np.searchsorted(at, ticks) - 1, 0, max(len(at) - 2, 0))
-        run = np.diff(at, append=at[-1] + 1.0)
-        rise = np.diff(value, append=value[-1])
-        offset = value[piece] + (ticks - at[piece]) * (rise[piece] / np.maximum(run[piece], 1.0))
+        first, *_, last = np.diff(value[[0, 1, -2, -1]]) / np.maximum(np.diff(at[[0, 1, -2, -1]]), 1.0)
+        beyond = ticks - np.clip(ticks, at[0], at[-1])
+        offset = np.interp(ticks, at, value) + beyond * np.where(beyond < 0, first, last)
         host: NDArray[np.int64] = ticks * 1000 + np.rint(offset).astype(np.int64)
         return host
 
@@ -128,6 +127,17 @@ class TimeFit:
         beyond_s = np.maximum(0.0, np.maximum(at[0] - ticks, ticks - at[-1])) / 1e6
         error: Floats = self.knot_error_ns[piece] + beyond_s * self.slack_ppm * _NS_PER_PPM_S
         return error
+
+    def most_error_ns(self, tick_us: ArrayLike) -> float:
+        """Largest of :meth:`error_ns` over ticks in order, from those few that can have it.
+
+        The bound is level from knot to knot and grows beyond the ends, so the first tick after
+        each knot, the first of all and the last tell.
+        """
+        ticks = np.asarray(tick_us, dtype=np.int64)
+        after = np.searchsorted(ticks, self.knot_tick_us)
+        telling = np.concatenate(([0], after[after < ticks.size], [-1]))
+        return float(self.error_ns(ticks[telling]).max())
 
 
 def last_ticks(tick_us: ArrayLike, n: ArrayLike, sample_rate_hz: float) -> NDArray[np.int64]:

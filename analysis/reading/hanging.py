@@ -15,6 +15,7 @@ from analysis.reading.filters import Blocks, window_range
 from analysis.reading.levels import STILL_S, Plateau, Zero, find_plateaus, settle_on
 from analysis.reading.place import can_follow, swing_s
 from analysis.reading.release import Release
+from analysis.reading.sliding import lies_until
 from analysis.reading.steps import Step
 from analysis.reading.stirring import stirred_s
 from analysis.reading.stretches import Hang
@@ -91,7 +92,7 @@ class HangSearch:
         place = self.trace.place
         planned = place.method == "swing"
         if release is None or not can_follow(place):
-            return hang
+            return self.lies_on(hang, load_end)
         from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
         far = self.swings_far(from_s, load_end)
         in_a_span = place.rope is not None and place.rope.legs == 2
@@ -112,6 +113,7 @@ class HangSearch:
         if free is None or not (free.known and trusted) or free.end_s is None:
             late = hang is not None and hang.start_s - release.start_s > _LATE_S
             doubted = planned or (in_a_span and late)
+            hang = self.lies_on(hang, load_end)
             return replace(hang, end_seen=False) if hang is not None and doubted else hang
         end = free.end_s
         early = hang is not None and hang.start_s < end - _SHORTEST_HANG_S
@@ -120,6 +122,14 @@ class HangSearch:
             return replace(hang, end_s=end, still=still, end_seen=True)
         still = not planned and not far
         return Hang(from_s, end, still=still, period_s=0.0 if still else 2.0 * swing_s(place))
+
+    def lies_on(self, hang: Hang | None, load_end: float) -> Hang | None:
+        """Carry a hang in a span on over the jumps of a piece that slides along its rope."""
+        place = self.trace.place
+        if hang is None or place.rope is None or place.rope.legs != 2 or place.reads == "piece":  # noqa: PLR2004
+            return hang
+        end = lies_until(self.blocks, self.zero, hang.end_s, load_end)
+        return replace(hang, end_s=end, still=False) if end > hang.end_s else hang
 
     def swings_far(self, from_s: float, until_s: float) -> bool:
         """Whether the force swings by so much that a start of a lowering could hide in it."""

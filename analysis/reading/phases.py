@@ -192,6 +192,7 @@ class _Reader:
         if wait is None or rang_s < wait.level.start_s:
             return release, self.hangs.swung(release, hang, load_end)
         unseen, late = unseen_release(self.blocks, self.zero, wait.level)
+        late = self.hangs.lies_on(late, load_end) or late
         if unseen.quiet or release is None or release.start_s > late.start_s:
             return past_ramp(self.trace.time_s, self.smooth_n, unseen), late
         return release, replace(late, period_s=hang.period_s if hang is not None else 0.0)

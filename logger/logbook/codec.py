@@ -208,12 +208,13 @@ def unpack_counts(packed: bytes, n: int) -> CountArray:
     size, rest = divmod(len(plain), n - 1) if n > 1 else (0, len(plain))
     if rest:
         raise CodecError(f"unpacks to {len(plain)} bytes, expected up to 4 for each of {n} counts")
-    folded = np.zeros((n - 1, 4), dtype=np.uint8)
-    folded[:, :size] = np.frombuffer(plain, dtype=np.uint8).reshape(size, n - 1).T
-    step = folded.view("<u4").ravel()
+    planes = np.frombuffer(plain, dtype=np.uint8).reshape(size, n - 1)
+    folded = np.zeros(n - 1, dtype=np.uint32)
+    for place, plane in enumerate(planes):
+        folded |= plane.astype(np.uint32) << (8 * place)
     counts = np.empty(n, dtype=np.uint32)
     counts[:1] = np.frombuffer(packed, "<u4", 1)
-    counts[1:] = (step >> 1) ^ -(step & 1)
+    counts[1:] = (folded >> 1) ^ -(folded & 1)
     return _frozen(np.cumsum(counts, dtype=np.uint32).view(np.int32))
 
 

@@ -50,13 +50,14 @@ _STREAM: Final = """
            s.anchor_boot_ns, s.anchor_wall_ns, e.closed_ns, e.reason,
            (SELECT first_index FROM chunk WHERE stream = s.id ORDER BY first_index LIMIT 1),
            (SELECT first_index + n - 1 FROM chunk WHERE stream = s.id
-            ORDER BY first_index DESC LIMIT 1),
-           (SELECT coalesce(sum(n), 0) FROM chunk WHERE stream = s.id)
+            ORDER BY first_index DESC LIMIT 1)
     FROM stream AS s LEFT JOIN stream_end AS e ON e.stream = s.id"""
 _LOWERING: Final = """
-    SELECT w.lowering, w.stream, w.trigger_index, w.first_index, e.last_index,
-           (SELECT c.first_index + c.n - 1 FROM chunk AS c WHERE c.stream = w.stream
-            ORDER BY c.first_index DESC LIMIT 1)
+    SELECT w.lowering, w.stream, w.trigger_index, w.first_index,
+           coalesce(e.last_index,
+                    (SELECT c.first_index + c.n - 1 FROM chunk AS c WHERE c.stream = w.stream
+                     ORDER BY c.first_index DESC LIMIT 1)),
+           e.last_index IS NOT NULL
     FROM lowering AS w LEFT JOIN lowering_end AS e USING (lowering, stream)"""
 
 
@@ -326,9 +327,16 @@ class LogbookReader(WrittenReader):
         )
         return self.typed(MarkMade, rows)
 
-    def triggered(self) -> tuple[Lowering, ...]:
-        """All windows as the trigger saw them, by number, then stream."""
-        rows = self.query(f"{_LOWERING} ORDER BY w.lowering, w.stream")
+    def triggered(self, number: int | None = None) -> tuple[Lowering, ...]:
+        """Windows as the trigger saw them, by number, then stream.
+
+        All, or those of one lowering and of any that is still open on its stream.
+        """
+        rows = self.query(
+            f"{_LOWERING} WHERE ?1 IS NULL OR w.lowering = ?1 OR e.last_index IS NULL "
+            "ORDER BY w.lowering, w.stream",
+            number,
+        )
         return self.typed(Lowering, map(_lowering, rows))
 
     def lowerings(self) -> tuple[Lowering, ...]:
@@ -347,9 +355,10 @@ class LogbookReader(WrittenReader):
         LogbookMissingError
             There is none of that number.
         """
-        windows = self.lowerings()
+        windows = held(self.triggered(number), self.all_records(Window))
         own = tuple(window for window in windows if window.number == number)
         if not own:
+            windows = self.lowerings()
             has = f"it holds 1 to {windows[-1].number}" if windows else "it holds none yet"
             raise LogbookMissingError(f"{self.path}: no lowering {number}; {has}")
         return own
@@ -359,10 +368,10 @@ def _place(
     chunk: codec.Chunk, counts: Any, table: codec.FrameTable, period_us: float
 ) -> tuple[codec.Int64Array, codec.Int64Array, Any]:
     """Index and tick of each sample of a chunk."""
-    starts = np.cumsum(table.n) - table.n
-    in_frame = np.arange(chunk.n) - np.repeat(starts, table.n)
-    tick_us = np.repeat(table.tick_us, table.n) + np.rint(in_frame * period_us).astype(np.int64)
-    return chunk.first_index + np.arange(chunk.n, dtype=np.int64), tick_us, counts
+    in_frame = np.arange(table.n.max())
+    after_us = np.rint(in_frame * period_us).astype(np.int64)
+    tick_us = (table.tick_us[:, None] + after_us)[in_frame < table.n[:, None]]
+    return np.arange(chunk.first_index, chunk.first_index + chunk.n), tick_us, counts
 
 
 def _nothing() -> tuple[Any, Any, Any]:
@@ -377,6 +386,5 @@ def _frozen(array: Any) -> Any:
 
 def _lowering(row: tuple[Any, ...]) -> tuple[Any, ...]:
     """Columns of a :class:`Lowering`; one left open ends with its stream."""
-    *window, last, end_of_stream = row
-    end = end_of_stream if last is None else last
-    return (*window, end, last is not None, False, None, None, ())
+    *window, closed = row
+    return (*window, bool(closed), False, None, None, ())

@@ -35,7 +35,7 @@ class Stream:
 
     ``anchor_boot_ns`` and ``anchor_wall_ns`` are one moment on both host clocks.
     ``first_index`` and ``last_index`` (inclusive) are those of the stored samples, None
-    without any; ``n_samples`` counts the stored ones, gaps not included.
+    without any.
     """
 
     id: int
@@ -52,7 +52,6 @@ class Stream:
     reason: str | None
     first_index: int | None
     last_index: int | None
-    n_samples: int
 
 
 @dataclass(frozen=True, slots=True)

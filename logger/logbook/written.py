@@ -151,10 +151,11 @@ class WrittenReader:
 
     def predictions(self, piece: str | None = None) -> tuple[Prediction, ...]:
         """Read stored predictions in the order made, of one piece (by its key) or of all."""
+        of = ("", ()) if piece is None else ("WHERE piece = ?", (piece,))
         rows = self.query(
             "SELECT id, piece, made_wall_ns, software, inputs, result FROM prediction "
-            "WHERE ?1 IS NULL OR piece = ?1 ORDER BY id",
-            piece,
+            f"{of[0]} ORDER BY id",
+            *of[1],
         )
         try:
             rows = [(*r[:4], msgspec.json.decode(r[4]), msgspec.json.decode(r[5])) for r in rows]
