@@ -126,7 +126,7 @@ class HangSearch:
     def lies_on(self, hang: Hang | None, load_end: float) -> Hang | None:
         """Carry a hang in a span on over the jumps of a piece that slides along its rope."""
         place = self.trace.place
-        if hang is None or place.rope is None or place.rope.legs != 2 or place.reads == "piece":  # noqa: PLR2004
+        if hang is None or place.rope is None or place.rope.legs != 2 or place.reads == "piece":
             return hang
         end = lies_until(self.blocks, self.zero, hang.end_s, load_end)
         return replace(hang, end_s=end, still=False) if end > hang.end_s else hang
