@@ -23,6 +23,7 @@ from analysis.station_trace import (
     placed,
     trace_of,
 )
+from logger.errors import LogbookMissingError
 from logger.logbook.reader import LogbookReader
 from logger.logbook.rows import Stream
 from logger.records import Job, Limit, Piece, Rig, Rope, Station, Tag, from_body, piece_key
@@ -213,11 +214,12 @@ def _windows(
     reader: LogbookReader, number: int, rig: Rig | None
 ) -> tuple[Window, tuple[Window, ...]]:
     """Find the window to read, the one at the rig's main station or else the first; and the rest."""
-    windows = [window for window in reader.lowerings() if window.number == number]
-    if not windows:
+    try:
+        windows = reader.lowering(number)
+    except LogbookMissingError as error:
         held = ", ".join(map(str, lowering_numbers(reader)))
         there_are = f"it holds {held}" if held else "it holds none yet"
-        raise SourceError(f"{reader.path}: no lowering {number}; {there_are}")
+        raise SourceError(f"{reader.path}: no lowering {number}; {there_are}") from error
     found = [Window(window, reader.stream(window.stream)) for window in windows]
     chosen = next((one for one in found if _is_main(rig, one.stream)), found[0])
     return chosen, tuple(one for one in found if one is not chosen)

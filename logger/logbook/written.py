@@ -151,11 +151,11 @@ class WrittenReader:
 
     def predictions(self, piece: str | None = None) -> tuple[Prediction, ...]:
         """Read stored predictions in the order made, of one piece (by its key) or of all."""
-        of = ("", ()) if piece is None else ("WHERE piece = ?", (piece,))
+        which = "?1 IS NULL" if piece is None else "piece = ?1"  # the latter by its index
         rows = self.query(
-            "SELECT id, piece, made_wall_ns, software, inputs, result FROM prediction "
-            f"{of[0]} ORDER BY id",
-            *of[1],
+            "SELECT id, piece, made_wall_ns, software, inputs, result FROM prediction "  # noqa: S608
+            f"WHERE {which} ORDER BY id",
+            piece,
         )
         try:
             rows = [(*r[:4], msgspec.json.decode(r[4]), msgspec.json.decode(r[5])) for r in rows]

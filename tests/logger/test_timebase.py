@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.timebase import fit_envelope, last_ticks
+from logger.timebase import TimeFit, fit_envelope, last_ticks
 
 
 def simulated_link(
@@ -82,6 +82,25 @@ def test_order_of_frames_does_not_matter() -> None:
         fit_envelope(tick_us[shuffled], received_ns[shuffled]).host_ns(tick_us),
         fit_envelope(tick_us, received_ns).host_ns(tick_us),
     )
+
+
+@given(
+    knots=st.lists(st.integers(0, 10**9), min_size=2, max_size=8, unique=True).map(sorted),
+    ticks=st.lists(st.integers(-(10**9), 2 * 10**9), min_size=1, max_size=40).map(sorted),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_a_fit_is_a_line_from_knot_to_knot_and_beyond_the_ends(
+    knots: list[int], ticks: list[int], seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    at, errors_ns = np.array(knots, dtype=float), rng.uniform(0, 1e6, len(knots))
+    value = 5e12 + np.cumsum(rng.uniform(-0.1, 0.1, len(knots)) * np.diff(at, prepend=at[0]))
+    fit = TimeFit(at, value, 0.0, knot_error_ns=errors_ns)
+    for tick, host_ns in zip(ticks, fit.host_ns(ticks).tolist(), strict=True):
+        k = min(max(sum(knot < tick for knot in knots) - 1, 0), len(knots) - 2)
+        slope = (value[k + 1] - value[k]) / (at[k + 1] - at[k])
+        assert abs(host_ns - tick * 1000 - value[k] - slope * (tick - at[k])) <= 0.51
+    assert fit.most_error_ns(ticks) == fit.error_ns(ticks).max()
 
 
 def test_a_long_gap_leaves_a_fit() -> None:

@@ -22,7 +22,7 @@ def rows_of(path: Path) -> dict[str, Any]:
         streams = reader.streams()
         return {
             "streams": [
-                (s.cell, s.station, s.info, s.anchor_wall_ns, s.n_samples) for s in streams
+                (s.cell, s.station, s.info, s.anchor_wall_ns, s.last_index) for s in streams
             ],
             "scalings": [reader.scaling(s.id) for s in streams],
             "lowerings": reader.lowerings(),

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from logbook_factory import drop_force, make_logbook
+from logbook_items import frame, opened
 
 from logger.errors import LogbookWriteError
 from logger.logbook.check import check
@@ -15,7 +16,9 @@ from logger.logbook.entries import LogbookEntries
 from logger.logbook.reader import LogbookReader
 from logger.logbook.rows import Lowering
 from logger.logbook.windows import held, parts_of
+from logger.logbook.writer import LogbookWriter
 from logger.records import Job, Tag, Window, WindowPart
+from logger.samples import WindowClosed, WindowOpened
 
 SEEN = Lowering(1, 1, 30, 10, 99, True)
 
@@ -52,6 +55,20 @@ def test_an_open_end_stays_open_wherever_it_goes() -> None:
         {"1": Window(parts=(part(10, 49),)), "2": Window(parts=(part(50, 99),), split_from=1)},
     )
     assert (first.closed, rest.closed) == (True, False)
+
+
+def test_one_lowering_reads_as_it_does_among_all(tmp_path: Path) -> None:
+    path = tmp_path / "a.logbook"
+    with LogbookWriter(path) as writer:
+        writer.write([opened(1), *(frame(1, 16 * i) for i in range(4))])
+        writer.write([WindowOpened(1, 1, 5, 2), WindowClosed(1, 1, 20), WindowOpened(2, 1, 30, 25)])
+    with LogbookEntries(path) as entries:
+        entries.put_record("2", Window(parts=(part(25, 40),)))
+        entries.put_record("3", Window(parts=(part(41, 63),), split_from=2))
+    with LogbookReader(path) as reader:
+        every = reader.lowerings()
+        assert [(w.number, w.closed) for w in every] == [(1, True), (2, True), (3, False)]
+        assert [reader.lowering(w.number) for w in every] == [(w,) for w in every]
 
 
 def test_a_key_that_is_no_number_says_nothing() -> None:
