@@ -39,6 +39,7 @@ from analysis.reading.place import swing_s
 from analysis.reading.release import (
     Release,
     from_first_bounce,
+    from_running_rope,
     past_ramp,
     quiet_release,
     stuck_release,
@@ -206,8 +207,8 @@ class _Reader:
         if self.tensioned and found.kind != "catch":
             return past_ramp(self.trace.time_s, self.smooth_n, found)
         if found.kind == "rise" and found.settled is None:
-            return replace(found, kind="catch")
-        return found
+            found = replace(found, kind="catch")
+        return found if self.tensioned else from_running_rope(found, self.blocks, self.zero)
 
     def wait(self, load_end: float) -> Wait | None:
         """Find what the hand-over, or the lowering, ended."""

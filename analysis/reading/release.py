@@ -18,7 +18,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analysis.reading.filters import moving_mean, runs
+from analysis.reading.filters import Blocks, moving_mean, runs
 from analysis.reading.levels import Plateau, Zero
 from analysis.reading.steps import Step
 from analysis.reading.trace import FloatArray, Gap
@@ -43,6 +43,9 @@ _RAMP_S: Final = 0.1
 _RAMP_SPEED: Final = 0.4
 _RAMP_LASTS_S: Final = 0.25
 _BOUNCE_S: Final = 1.5
+_RUNS_S: Final = 2.0
+_RUNS_SHARE: Final = 0.015
+_LIGHT_SHARE: Final = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +225,27 @@ def from_first_bounce(release: Release, zero: Zero, gaps: Sequence[Gap]) -> Rele
     brief = 0.0 < release.start_s - zero.load_s < _BOUNCE_S
     lost = any(gap.start_s < release.start_s and gap.end_s > zero.load_s for gap in gaps)
     return replace(release, start_s=zero.load_s, slack_from_s=None) if brief and lost else release
+
+
+def from_running_rope(release: Release, blocks: Blocks, zero: Zero) -> Release:
+    """Begin a catch where the rope came tight, when it ran through a light hand before it was braked.
+
+    While it runs it reads a few per cent of what follows; a rope that was tight for longer than
+    a hand takes to brake was tight before the fall.
+    """
+    light = release.settled is not None and release.settled.last_n < _LIGHT_SHARE * zero.scale_n
+    if light and release.kind == "rise":
+        release = replace(release, kind="catch", settled=None)
+    if release.kind != "catch" or release.settled is not None or not zero.found:
+        return release
+    at = blocks.index(release.start_s)
+    first = max(at - round(_RUNS_S / blocks.width_s), 0)
+    above = blocks.mean_n[first:at] - zero.zero_n
+    tight = above > max(6.0 * blocks.noise_n, _RUNS_SHARE * zero.scale_n)
+    slack = np.flatnonzero(~tight)
+    if slack.size == 0 or slack[-1] + 1 >= above.size:
+        return release
+    return replace(release, start_s=blocks.time_s(first + int(slack[-1]) + 1))
 
 
 def _release(
