@@ -102,11 +102,9 @@ class TimeFit:
         """
         ticks = np.asarray(tick_us, dtype=np.int64)
         at, value = self.knot_tick_us, self.knot_offset_ns
-        first, *_, last = np.diff(value[[0, 1, -2, -1]]) / np.maximum(
-            np.diff(at[[0, 1, -2, -1]]), 1.0
-        )
+        slope = np.diff(value) / np.maximum(np.diff(at), 1.0)
         beyond = ticks - np.clip(ticks, at[0], at[-1])
-        offset = np.interp(ticks, at, value) + beyond * np.where(beyond < 0, first, last)
+        offset = np.interp(ticks, at, value) + beyond * np.where(beyond < 0, slope[0], slope[-1])
         host: NDArray[np.int64] = ticks * 1000 + np.rint(offset).astype(np.int64)
         return host
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -96,12 +97,12 @@ class _Cycles:
     agree: bool | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class _Reading:
     trace: Trace
     story: Story
 
-    @property
+    @cached_property
     def levels(self) -> LevelReader:
         return LevelReader(self.trace, self.story)
 
@@ -127,7 +128,7 @@ class _Reading:
         )
         cycles = self.cycles(found, hang)
         state = state_flags(
-            trace, story, drift_n=self.levels.drift(), hang_s=hang.part_s if hang else None
+            trace, story, drift_n=self.levels.drift_n, hang_s=hang.part_s if hang else None
         )
         budgets = {
             name: budget.parts_n
@@ -163,7 +164,7 @@ class _Reading:
             pretension_strokes=story.strokes,
             zero_n=story.zero.zero_n,
             zero_n_u=2.0 * self.levels.zero_u(self.hang_s),
-            zero_drift_n=self.levels.drift(),
+            zero_drift_n=self.levels.drift_n,
             noise_n=story.noise_n,
             rate_hz=trace.rate_hz,
             duration_s=trace.duration_s,
@@ -219,7 +220,7 @@ class _Reading:
             uneven=uneven and asks_stiffness(self.trace.place),
         )
 
-    @property
+    @cached_property
     def doubted(self) -> bool:
         """Whether the hang may be part of the lowering."""
         return hang_in_doubt(self.trace, self.story)

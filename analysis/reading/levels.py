@@ -185,28 +185,43 @@ def find_plateaus(
     still = (span <= tolerance) & (middle > zero.slack_n)
     few = max(n // 2, 2)
     least = 0.015 * zero.scale_n + 6.0 * blocks.noise_n
-    found = []
-    for a, b in runs(still):
-        for first, last in _unramped(mean, a, b + n - 1, few, least):
-            part = mean[first:last]
-            found.append(
-                Plateau(
-                    blocks.time_s(first),
-                    blocks.time_s(last),
-                    float(np.median(part)),
-                    float(part[:few].mean()),
-                    float(np.median(part[-few:])),
-                )
+    whole = [(a, b + n - 1) for a, b in runs(still)]
+    begins, ends = (np.median(part, axis=1).tolist() for part in _ends(mean, whole, few))
+    cut = [
+        stretch
+        for (first, last), begin, end in zip(whole, begins, ends, strict=True)
+        for stretch in _unramped(mean[first:last], first, (begin, end), few, least)
+    ]
+    begin_parts, end_parts = _ends(mean, cut, few)
+    firsts, lasts = begin_parts.mean(axis=1).tolist(), np.median(end_parts, axis=1).tolist()
+    return _joined(
+        [
+            Plateau(
+                blocks.time_s(first),
+                blocks.time_s(last),
+                float(np.median(mean[first:last])),
+                *levels,
             )
-    return _joined(found)
+            for (first, last), *levels in zip(cut, firsts, lasts, strict=True)
+        ]
+    )
+
+
+def _ends(
+    mean: FloatArray, stretches: list[tuple[int, int]], few: int
+) -> tuple[FloatArray, FloatArray]:
+    """First and last few values of each of k stretches, each ``(k, few)``."""
+    edges = np.array(stretches, dtype=np.int64).reshape(-1, 2)
+    inside = np.arange(few)
+    return mean[edges[:, :1] + inside], mean[edges[:, 1:] - few + inside]
 
 
 def _unramped(
-    mean: FloatArray, first: int, last: int, few: int, least_n: float
+    part: FloatArray, first: int, ends_n: tuple[float, float], few: int, least_n: float
 ) -> list[tuple[int, int]]:
     """Cut the slow ramp out of a stretch that begins and ends at different levels."""
-    part = mean[first:last]
-    begin, end = float(np.median(part[:few])), float(np.median(part[-few:]))
+    begin, end = ends_n
+    last = first + part.size
     if abs(end - begin) < max(_RAMP_SHARE * max(abs(begin), abs(end)), least_n):
         return [(first, last)]
     near = 0.25 * abs(end - begin)

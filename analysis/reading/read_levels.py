@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -34,7 +35,7 @@ class Level:
     part_s: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class LevelReader:
     """Levels of one record.
 
@@ -80,17 +81,19 @@ class LevelReader:
         if zero.found:
             own = zero.u_n
         else:
-            own = self.trace.chain.zero_u_n or abs(self.least_n()) / math.sqrt(3.0)
+            own = self.trace.chain.zero_u_n or abs(self.least_n) / math.sqrt(3.0)
         step = self.story.step_n / math.sqrt(12.0) if self.coarse else 0.0
         down_s = after[0] if after is not None else at_s
-        return math.hypot(own, step, drifted_n(self.drift(), at_s, zero.load_s, down_s))
+        return math.hypot(own, step, drifted_n(self.drift_n, at_s, zero.load_s, down_s))
 
+    @cached_property
     def least_n(self) -> float:
         """Find the least level of the record: the zero if the rope was slack there, else a load."""
         mean = self.story.blocks.mean_n
         return float(np.percentile(mean[np.isfinite(mean)], _LEAST_PERCENT))
 
-    def drift(self) -> float | None:
+    @cached_property
+    def drift_n(self) -> float | None:
         """Slack after minus slack before."""
         after = self.story.after_slack_s
         if after is None or not self.story.zero.found:
