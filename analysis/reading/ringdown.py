@@ -176,16 +176,28 @@ def _thinned(time_s: FloatArray, force_n: FloatArray) -> tuple[FloatArray, Float
 
 
 def _basis(since: FloatArray, omega: float, decay: float) -> FloatArray:
+    """Give the rows that level, cosine and sine multiply, ``(3, n)``."""
     envelope = np.exp(-decay * since)
     angle = omega * since
-    return np.stack((np.ones_like(since), envelope * np.cos(angle), envelope * np.sin(angle)), 1)
+    return np.array((np.ones(since.size), envelope * np.cos(angle), envelope * np.sin(angle)))
+
+
+def _least_squares(rows: FloatArray, values: FloatArray) -> FloatArray:
+    """Find what to multiply rows by, so that their sum is nearest to the values.
+
+    By normal equations: from a cycle on the rows are far from alike. Where one is nothing but
+    zeros, the smallest solution.
+    """
+    try:
+        return np.asarray(np.linalg.solve(rows @ rows.T, rows @ values))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(rows.T, values, rcond=None)[0])
 
 
 def _solved(basis: FloatArray, force_n: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Linear part by QR; coefficients and residual."""
-    q, r = np.linalg.qr(basis)
-    coefficients = np.linalg.solve(r, q.T @ force_n)
-    return coefficients, force_n - basis @ coefficients
+    """Linear part; coefficients and residual."""
+    coefficients = _least_squares(basis, force_n)
+    return coefficients, force_n - coefficients @ basis
 
 
 def _search(
@@ -194,16 +206,17 @@ def _search(
     """Gauss–Newton on (ω_d, decay) with all five numbers in the step, halved when it fails."""
     best = _start(since, force_n, omega)
     omega, decay = best[1], best[2]
-    coefficients, residual = _solved(_basis(since, omega, decay), force_n)
+    basis = _basis(since, omega, decay)
+    coefficients, residual = _solved(basis, force_n)
     cost = float(residual @ residual)
     for _ in range(_STEPS):
-        jacobian = _jacobian(since, omega, decay, coefficients)
-        step = np.linalg.lstsq(jacobian, residual, rcond=None)[0]
+        step = _least_squares(_jacobian(since, basis, coefficients), residual).tolist()
         scale = 1.0
         while scale > 1e-3:
-            tried = omega + scale * float(step[3]), decay + scale * float(step[4])
+            tried = omega + scale * step[3], decay + scale * step[4]
             if tried[0] > 0.2 * omega and tried[1] > -0.5 * omega:
-                next_coefficients, next_residual = _solved(_basis(since, *tried), force_n)
+                next_basis = _basis(since, *tried)
+                next_coefficients, next_residual = _solved(next_basis, force_n)
                 next_cost = float(next_residual @ next_residual)
                 if next_cost <= cost:
                     break
@@ -211,7 +224,7 @@ def _search(
         else:
             break
         gained = cost - next_cost
-        omega, decay = tried
+        (omega, decay), basis = tried, next_basis
         coefficients, residual, cost = next_coefficients, next_residual, next_cost
         if gained <= 1e-10 * cost:
             break
@@ -231,14 +244,11 @@ def _start(since: FloatArray, force_n: FloatArray, omega: float) -> tuple[float,
     return min(tried)
 
 
-def _jacobian(
-    since: FloatArray, omega: float, decay: float, coefficients: FloatArray
-) -> FloatArray:
-    basis = _basis(since, omega, decay)
-    _, b, c = (float(v) for v in coefficients)
-    d_omega = since * (c * basis[:, 1] - b * basis[:, 2])
-    d_decay = -since * (b * basis[:, 1] + c * basis[:, 2])
-    return np.concatenate((basis, d_omega[:, None], d_decay[:, None]), axis=1)
+def _jacobian(since: FloatArray, basis: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Change of the force with the three coefficients, ω_d and decay, ``(5, n)``."""
+    _, b, c = coefficients.tolist()
+    _, cosine, sine = basis
+    return np.array((*basis, since * (c * cosine - b * sine), -since * (b * cosine + c * sine)))
 
 
 def _described(
@@ -255,10 +265,11 @@ def _described(
     """
     since = time_s - time_s[0]
     level, b, c = (float(v) for v in coefficients)
-    jacobian = _jacobian(since, omega, decay, coefficients)
-    residual = force_n - _basis(since, omega, decay) @ coefficients
+    basis = _basis(since, omega, decay)
+    jacobian = _jacobian(since, basis, coefficients)
+    residual = force_n - coefficients @ basis
     variance = float(residual @ residual) / max(force_n.size - 5, 1)
-    r = np.linalg.qr(jacobian, mode="r")
+    r = np.linalg.qr(jacobian.T, mode="r")
     inverse = np.linalg.pinv(r)
     u = np.sqrt(10.0 * variance * np.sum(inverse**2, axis=1))
     natural = math.hypot(omega, decay)

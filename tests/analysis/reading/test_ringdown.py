@@ -78,5 +78,7 @@ def test_what_is_no_ring_down_is_not_fitted() -> None:
     assert fit_ringdown(time[:1], force[:1], frequency_hz=1.6) is None
     noise = 1800.0 + rng.normal(0.0, 20.0, time.size)
     assert fit_ringdown(time, noise, frequency_hz=1.6, noise_n=20.0) is None
+    for level_n in (0.0, 1800.0):
+        assert fit_ringdown(time, np.full(time.size, level_n), frequency_hz=1.6) is None
     growing = 1800.0 + 20.0 * np.exp(time) * np.cos(10.0 * time)
     assert fit_ringdown(time, growing, frequency_hz=1.6) is None
