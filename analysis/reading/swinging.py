@@ -64,6 +64,9 @@ _SHIFT_S: Final = 0.5
 _SHIFTS: Final = 7
 _AGREE_S: Final = 0.5
 _SHORT_SHIFTS: Final = 2
+_SUPPORT_S: Final = 2.0
+_SUPPORT_STEPS: Final = 10
+_SUPPORTED: Final = 2.0
 _SHORT_S: Final = (0.5, 0.4)
 
 
@@ -90,6 +93,7 @@ class FreeSwing:
     weight_n: float
     residual: float
     agreed: bool = False
+    support: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,11 +141,27 @@ def follow_swing(
         one = _Follower(record, trace, shift % 2).follow(short=shift < _SHORT_SHIFTS)
         if one is None:
             break
-        if one.known and any(_agree(one, other) for other in found if other.known):
-            alike = (one, *(o for o in found if o.known and _agree(one, o)))
+        alike = [one, *(o for o in found if o.known and _agree(one, o))]
+        if one.known and len(alike) > 1 and _supported(alike):
             return replace(min(alike, key=_left), agreed=True)
         found.append(one)
         record = record.later(round(_SHIFT_S / _GRID_S))
+    return _chosen(found)
+
+
+def _supported(tries: list[FreeSwing]) -> bool:
+    return any(one.end_s is None or one.support > _SUPPORTED for one in tries)
+
+
+def _chosen(found: list[FreeSwing]) -> FreeSwing | None:
+    """Take the try that what follows speaks for, else one that another agrees with, else the closest."""
+    known = [one for one in found if one.known]
+    best = max(known, key=lambda one: one.support, default=None)
+    if best is not None and best.support > _SUPPORTED:
+        return best
+    for one in sorted(known, key=_left):
+        if sum(_agree(one, other) for other in known) > 1:
+            return replace(one, agreed=True)
     return min(found, key=lambda one: (not one.known, one.residual), default=None)
 
 
@@ -236,16 +256,28 @@ class _Follower:
     def ended(self, fit: Fit, at: int, through: int, left: FloatArray, *, known: bool) -> FreeSwing:
         """Tell an end: where a fit with rope let out has it, or where the free one failed."""
         _, weight, residual = self.foretold(fit, at, at)
-        end = self.let_out(fit, at, through, left, residual)
-        if end is None:
+        slack = self.let_out(fit, at, through, left, residual)
+        if slack is None:
             known &= residual < self.good
             end = float(self.record.time_s[min(at, self.size - 1)]) - _DELAY_S
-        return FreeSwing(end, known, weight, residual)
+            return FreeSwing(end, known, weight, residual)
+        end = float(self.record.time_s[0]) - 0.5 * _GRID_S + float(slack.guess[START])
+        return FreeSwing(end, known, weight, residual, support=self.support(fit, slack, at))
+
+    def support(self, fit: Fit, slack: Fit, at: int) -> float:
+        """How much better a motion with rope let out tells the next two seconds than a free one."""
+        n = min(at + round(_SUPPORT_S / _GRID_S), self.size)
+        left = []
+        for one in (fit, slack):
+            again = self.fitted(one.guess, n, _SUPPORT_STEPS)
+            away, _, _ = self.foretold(again, n, n, after=max(at - _FEW, 0))
+            left.append(max(_rms(away), 1e-3))
+        return left[0] / left[1]
 
     def let_out(
         self, fit: Fit, at: int, through: int, left: FloatArray, before: float
-    ) -> float | None:
-        """Time from which rope is let out; None when a fit of that explains no more."""
+    ) -> Fit | None:
+        """Fit with rope let out from a time on; None when that explains no more."""
         n = min(through + _FEW, self.size)
         best = self.best([self.with_start(fit.guess, at * _GRID_S + apart) for apart in _TRIED_S], n)
         away, _, residual = self.foretold(best, n, n, after=max(at - round(1.0 / _GRID_S), 0))
@@ -253,7 +285,7 @@ class _Follower:
         good = _rms(away) < min(_BETTER * _rms(left), max(_LIKE_BEFORE * before, self.good))
         if not good or residual > _KNOWN_RESIDUAL or start < _SHORT_S[0]:
             return None
-        return float(self.record.time_s[0]) - 0.5 * _GRID_S + start
+        return best
 
     def with_start(self, guess: FloatArray, start_s: float) -> FloatArray:
         row = guess.copy()
