@@ -161,7 +161,7 @@ class _Reading:
             pretension_settled_n=settled.value_n if settled else None,
             pretension_settled_n_u=settled.budget.expanded_n if settled else None,
             pretension_max_n=self.pretension_max(),
-            pretension_strokes=story.strokes,
+            pretension_strokes=len(told.winching.strokes),
             zero_n=story.zero.zero_n,
             zero_n_u=2.0 * self.levels.zero_u(self.hang_s),
             zero_drift_n=self.levels.drift_n,

@@ -130,8 +130,8 @@ def moving_mean(force_n: FloatArray, n: int) -> FloatArray:
     half = n // 2
     if half == 0:
         return force_n
-    total = np.pad(np.cumsum(force_n), (half + 1, half), mode="edge")
-    total[: half + 1] = 0.0
+    run = np.cumsum(force_n)
+    total = np.concatenate((np.zeros(half + 1), run, run[-1:].repeat(half)))
     at = np.arange(force_n.size)
     held = np.minimum(at + half + 1, force_n.size) - np.maximum(at - half, 0)
     out: FloatArray = (total[2 * half + 1 :] - total[: -2 * half - 1]) / held

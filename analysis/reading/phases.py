@@ -57,7 +57,6 @@ from analysis.reading.stretches import (
 from analysis.reading.swing_release import swing_release
 from analysis.reading.trace import FloatArray, Trace, is_clipped
 from analysis.reading.waiting import SLOW_S, Wait, find_wait, surely_hangs, unseen_release
-from analysis.reading.winching import find_strokes
 
 __all__ = ["Hang", "Phase", "PhaseName", "Story", "tell"]
 
@@ -85,7 +84,6 @@ class Story:
     release: Release | None
     hang: Hang | None
     after_slack_s: tuple[float, float] | None
-    strokes: int
 
     @property
     def smooth_or_raw(self) -> FloatArray:
@@ -127,10 +125,10 @@ def tell(trace: Trace) -> Story:
     smooth_noise = sample_noise / math.sqrt(smooth_of)
     hangs = HangSearch(trace, blocks, zero, smooth, smooth_noise, ceiling_n)
     reader = _Reader(trace, blocks, zero, smooth, smooth_noise, hangs)
-    found = reader.read() if zero.scale_n > 0 else _Found((), (), None, None, None, 0)
+    found = reader.read() if zero.scale_n > 0 else _Found((), (), None, None, None)
     return Story(
         force, smooth, noise, step_n, blocks, zero, found.plateaus, found.phases,
-        found.release, found.hang, found.after_s, found.strokes,
+        found.release, found.hang, found.after_s,
     )  # fmt: skip
 
 
@@ -141,7 +139,6 @@ class _Found:
     release: Release | None
     hang: Hang | None
     after_s: tuple[float, float] | None
-    strokes: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,8 +174,7 @@ class _Reader:
         )
         release, hang = self.release_and_hang(levels, load_end)
         phases = self.label(release, hang, load_end, after)
-        strokes = find_strokes(self.trace.time_s, self.smooth_n, self.zero, release)
-        return _Found(plateaus, phases, release, hang, after, len(strokes))
+        return _Found(plateaus, phases, release, hang, after)
 
     def release_and_hang(
         self, levels: tuple[Plateau, ...], load_end: float

@@ -66,3 +66,12 @@ def test_swings_about_a_level() -> None:
     assert swings.amplitude_n == pytest.approx((1.0,) * 4, abs=1e-4)
     assert np.diff(swings.first) == pytest.approx(500, abs=2)
     assert swings_about(np.zeros(5), 0.0, 0.1).first == ()
+
+
+@pytest.mark.parametrize("size", [0, 1, 2, 5, 40])
+@pytest.mark.parametrize("n", [1, 2, 5, 10, 100])
+def test_a_moving_mean_is_the_mean_of_what_is_there(size: int, n: int) -> None:
+    force = np.random.default_rng(size).normal(size=size)
+    half = n // 2
+    slow = [force[max(i - half, 0) : i + half + 1].mean() for i in range(size)]
+    assert moving_mean(force, n) == pytest.approx(slow, abs=1e-12)
