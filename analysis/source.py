@@ -196,7 +196,7 @@ def load_lowering(reader: LogbookReader, number: int) -> LoweringSource:
         rig=rig,
         rope=reader.record(Rope, rig.rope) if rig is not None else None,
         limits=_limits(reader, rig, [one.stream for one in (main, *more)]),
-        guesses=_guesses(reader, key, loaded_ns + to_wall_ns) if piece is not None else (),
+        guesses=_guesses(reader, key, piece, loaded_ns + to_wall_ns) if piece is not None else (),
         prediction=_prediction(reader, key, loaded_ns + to_wall_ns) if key else None,
         faults=_faults(reader, stream, first_ns, first_ns + int(trace.duration_s * 1e9)),
         cautions=tuple(cautions),
@@ -254,15 +254,16 @@ def _limits(reader: LogbookReader, rig: Rig | None, streams: Sequence[Stream]) -
     return tuple(limit for limit in reader.all_records(Limit).values() if limit.on in names)
 
 
-def _guesses(reader: LogbookReader, key: str, loaded_wall_ns: int) -> tuple[WrittenGuess, ...]:
+def _guesses(
+    reader: LogbookReader, key: str, piece: Piece, loaded_wall_ns: int
+) -> tuple[WrittenGuess, ...]:
     """Guesses of a piece, each with whether it was on record before the load came on."""
     versions = reader.versions("piece", key)
     before = [v for v in versions if v.written_wall_ns < loaded_wall_ns]
     early = from_body(before[-1].body, Piece).guesses if before else ()
-    piece = reader.record(Piece, key)
     return tuple(
         WrittenGuess(guess.by, guess.how, guess.weight_n, guess.drop_m, guess in early)
-        for guess in (piece.guesses if piece is not None else ())
+        for guess in piece.guesses
     )
 
 

@@ -15,8 +15,9 @@ bears. A reading that is only a lower bound counts where it is more than what is
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final, get_args
 
 from analysis.errors import PredictionError
@@ -205,7 +206,8 @@ def _places(on: str, rig: Rig | None) -> list[Place]:
     return places
 
 
-def _inferred(readings: Readings) -> dict[Place, InferredLoad]:
+@lru_cache(maxsize=4)  # every limit is set against the same few moments
+def _inferred(readings: Readings) -> Mapping[Place, InferredLoad]:
     """Infer the load of every place of the rig from the main cell; empty where it tells none."""
     rig, main = readings.rig, readings.main
     if rig is None or main is None or main.place is None or main.station is None:
