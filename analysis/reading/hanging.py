@@ -30,6 +30,7 @@ _LOOK_S: Final = 3.0
 _FAR_SHARE: Final = 0.1
 _LATE_S: Final = 3.0
 _AGREED: Final = 1.7
+_SURELY: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +94,8 @@ class HangSearch:
         planned = place.method == "swing"
         if release is None or not can_follow(place):
             return self.lies_on(hang, load_end)
-        from_s = max(release.after_first_s, release.start_s + _SETTLES_S)
+        settles = 0.0 if release.kind == "catch" else _SETTLES_S
+        from_s = max(release.after_first_s, release.start_s + settles)
         far = self.swings_far(from_s, load_end)
         in_a_span = place.rope is not None and place.rope.legs == 2
         if not (planned or far or in_a_span):
@@ -109,7 +111,9 @@ class HangSearch:
             ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
         )
         least = good_residual(place) * (_AGREED if free is not None and free.agreed else 1.0)
-        trusted = free is not None and (planned or free.residual < least)
+        trusted = free is not None and (
+            planned or free.residual < least or (not in_a_span and free.support > _SURELY)
+        )
         if free is None or not (free.known and trusted) or free.end_s is None:
             late = hang is not None and hang.start_s - release.start_s > _LATE_S
             doubted = planned or (in_a_span and late)

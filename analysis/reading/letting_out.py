@@ -38,11 +38,18 @@ def slip(lead, held, a, b, eta):  # type: ignore[no-untyped-def]
     Parameters
     ----------
     lead, held : float
-        Tensions.
+        Tensions before; below 0 a leg is slack, by what it lacks until it is taut.
     a, b : float
         What a unit of rope takes from the lead, gives to the other leg.
     eta : float
         Efficiency: the lesser tension over the greater, while it slips.
+
+    Notes
+    -----
+    A taut leg beside a slack one gives up rope until the other is taut too, or it is slack itself.
     """
-    onto, off = eta * lead - held, eta * held - lead
-    return (max(onto, 0.0) - max(off, 0.0)) / (b + eta * a if onto > 0.0 else eta * b + a)
+    onto = eta * max(lead, 0.0) - max(held, 0.0) > 0.0
+    off = eta * max(held, 0.0) - max(lead, 0.0) > 0.0
+    gains = min((eta * lead - held) / (b + eta * a), lead / a)
+    loses = min((eta * held - lead) / (eta * b + a), held / b)
+    return (gains if onto else 0.0) - (loses if off else 0.0)

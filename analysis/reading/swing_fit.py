@@ -107,13 +107,13 @@ def fit_swing(
     free = row.size if math.isfinite(row[START]) else row.size + START
     cost = _descend(
         row, free, every, READS[swing.reads], swing.rig, np.ascontiguousarray(force_n),
-        np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), usual_n, most,
+        np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), _hung(swing, prior), usual_n, most,
     )  # fmt: skip
     return Fit(row, float(cost))
 
 
 @entry
-def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most):  # type: ignore[no-untyped-def]
+def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, most):  # type: ignore[no-untyped-def]
     """Take damped steps until they gain no more; moves ``row``, gives its cost."""
     n, size = force.size, row.size
     rows, lefts = np.empty((free, size)), np.empty((free, n))
@@ -123,7 +123,7 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most)
     tries = min(free, 1)  # written as a plain 1, all would be compiled a second time for it
     _copy(row, rows[0])
     for at in range(most + 1):
-        _costs(rows, tries, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs)
+        _costs(rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, lefts, costs)
         best = 0
         for j in range(1, tries):
             best = j if costs[j] < costs[best] else best
@@ -139,9 +139,9 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most)
                 _copy(row, rows[k])
                 rows[k, k] += _DIFFERENCE
             _costs(
-                rows, free, free, every, reads, rig, force, roots, prior, sd, usual, lefts, costs
+                rows, free, free, every, reads, rig, force, roots, prior, sd, hung, usual, lefts, costs
             )
-            _normal(row, free, lefts, costs, left, prior, sd, square, side)
+            _normal(row, free, lefts, costs, left, prior, sd, hung, square, side)
         else:
             damping *= _DAMPINGS[-1]
             if damping > _MOST_DAMPED or tries == 1:
@@ -155,6 +155,23 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, usual, most)
     return cost
 
 
+def _hung(swing: Swing, prior: FloatArray) -> float:
+    """Rope that stretches onto a lead under the piece, in leads; 0: the prior is for the rope alone."""
+    return 0.0 if swing.span_m > 0.0 else 1.0 + swing.fall_m / math.exp(float(prior[0]))
+
+
+@inner
+def _away(row, k, prior, hung):  # type: ignore[no-untyped-def]
+    """Give how far an unknown lies from what is expected of it.
+
+    A lead may have been measured before the piece stretched it or after, or anywhere between.
+    """
+    if k > 0:
+        return row[k] - prior[k]
+    longest = row[0] + math.log1p(hung * math.exp(row[1]))
+    return max(row[0] - prior[0], 0.0) + min(longest - prior[0], 0.0)
+
+
 @inner
 def _copy(values, to):  # type: ignore[no-untyped-def]
     """Copy values; slice assignments take seconds to compile."""
@@ -163,7 +180,7 @@ def _copy(values, to):  # type: ignore[no-untyped-def]
 
 
 @summing
-def _normal(row, free, lefts, costs, left, prior, sd, square, side):  # type: ignore[no-untyped-def]
+def _normal(row, free, lefts, costs, left, prior, sd, hung, square, side):  # type: ignore[no-untyped-def]
     """Fill the normal equations from what each unknown's small step leaves."""
     for k in range(free):
         for i in range(left.size):
@@ -175,7 +192,7 @@ def _normal(row, free, lefts, costs, left, prior, sd, square, side):  # type: ig
                 total += lefts[k, i] * lefts[m, i]
             square[k, m] = square[m, k] = total
         square[k, k] += sd[k] ** -2.0
-        total = (row[k] - prior[k]) * sd[k] ** -2.0
+        total = _away(row, k, prior, hung) * sd[k] ** -2.0
         for i in range(left.size):
             total += lefts[k, i] * left[i]
         side[k] = total
@@ -205,7 +222,7 @@ def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
 
 
 @summing
-def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, usual, left, costs):  # type: ignore[no-untyped-def]
+def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, hung, usual, left, costs):  # type: ignore[no-untyped-def]
     """Fill the cost of each of so many rows, inf where it cannot be run, and what is left of each value."""
     run_rows(rows, count, every, reads, rig, left)
     for at in range(count):
@@ -223,5 +240,5 @@ def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, usual,
                 out[i] = roots[i] * (force[i] / scale - out[i]) / NOISE
                 cost += out[i] * out[i]
             for k in range(free):
-                cost += ((row[k] - prior[k]) / sd[k]) ** 2
+                cost += (_away(row, k, prior, hung) / sd[k]) ** 2
             costs[at] = cost

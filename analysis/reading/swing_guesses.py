@@ -108,7 +108,7 @@ def expect(trace: Trace) -> Expected:
         prior, sd = _SPAN, _SPAN_SD
     else:
         angle = math.acos(float(np.clip(0.5 / gain**2 - 1.0, -1.0, 1.0))) if reads == "sling" else 0
-        swing = Swing(reads, rope.efficiency, rope.fall_m / rope.lead_m, angle)
+        swing = Swing(reads, rope.efficiency, rope.fall_m, angle)
         prior, sd = _LEAD, _LEAD_SD
     before = np.array([*prior, *_LETTING_OUT])
     spread = np.array([*sd, *_LETTING_OUT_SD])

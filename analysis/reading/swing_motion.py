@@ -43,8 +43,8 @@ READS: Final = {"piece": 0, "fall": 1, "sling": 2, "standing": 3}
 
 (
     _X, _Y, _VX, _VY, _SLIP, _OLD, _OLD_FALL, _STIFF, _Q, _KEEP, _H, _LEAD, _HELD, _BETWEEN,
-    _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _TOTAL,
-) = range(0, 21 * LANES, LANES)  # fmt: skip
+    _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _TOTAL, _STIFF_FALL,
+) = range(0, 22 * LANES, LANES)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +58,8 @@ class Swing:
         and fall) or ``standing`` (B's end of a span rig).
     efficiency : float
         η of the high block's sheave.
-    fall : float
-        Length of the fall over that of the lead; in a span rig metres.
+    fall_m : float
+        Length of the fall.
     sling_angle_rad : float
         Between a plumb lead and the fall, for a sling.
     span_m : float
@@ -68,7 +68,7 @@ class Swing:
 
     reads: Literal["piece", "fall", "sling", "standing"]
     efficiency: float
-    fall: float
+    fall_m: float
     sling_angle_rad: float = 0.0
     span_m: float = 0.0
 
@@ -76,7 +76,7 @@ class Swing:
     def rig(self) -> tuple[float, float, float, float]:
         """What the compiled code takes of it: floats, each other type would be compiled for anew."""
         angle, span = float(self.sling_angle_rad), float(self.span_m)
-        return float(self.efficiency), float(self.fall), angle, span
+        return float(self.efficiency), float(self.fall_m), angle, span
 
     def reading(self, guesses: FloatArray, n: int, every: int = 4) -> FloatArray:
         """Give what the station reads per weight of the piece.
@@ -127,8 +127,9 @@ def run_rows(rows, count, every, reads, rig, out):  # type: ignore[no-untyped-de
 @inner
 def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     """Put a row's state at the begin into its lane."""
-    eta, fall_per_lead, _, _ = rig
+    eta, fall_m, _, _ = rig
     lead_m = math.exp(row[0])
+    fall_per_lead = fall_m / lead_m
     h = STEP_S / math.sqrt(lead_m / G)
     strain = max(math.exp(row[1]), h * h / _LEAST_STRAIN)
     angle, rate, tension, tension_rate, fall = (
@@ -143,7 +144,8 @@ def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     s[_VY + k] = grows * down - far * rate * across
     s[_SLIP + k] = s[_OLD_FALL + k] = fall_stretch
     s[_OLD + k], s[_HELD + k] = stretch - grows * h, fall
-    s[_STIFF + k], s[_H + k], s[_KEEP + k] = 1.0 / strain, h, 1.0 - STEP_S * row[8]
+    s[_STIFF + k], s[_STIFF_FALL + k] = 1.0 / strain, 1.0 / (strain * fall_per_lead)
+    s[_H + k], s[_KEEP + k] = h, 1.0 - STEP_S * row[8]
     # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
     s[_Q + k] = 2.0 * math.exp(row[2]) * math.sqrt(strain) / h
     s[_START + k], s[_SPEED + k] = row[9], math.exp(row[10]) * STEP_S / lead_m
@@ -154,9 +156,9 @@ def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
 @inner
 def _run_lead_lanes(rows, first, count, every, reads, rig, out):  # type: ignore[no-untyped-def]
     """Step pieces on one lead, those rows from ``first`` on that there are lanes for."""
-    eta, fall_per_lead, sling, _ = rig
-    cos_a, sin_a, per_fall = math.cos(sling), math.sin(sling), 1.0 / fall_per_lead
-    s = np.empty(21 * LANES)
+    eta, _, sling, _ = rig
+    cos_a, sin_a = math.cos(sling), math.sin(sling)
+    s = np.empty(22 * LANES)
     lanes = min(LANES, (count - first + 3) // 4 * 4)
     earliest = np.inf
     for k in range(lanes):
@@ -178,11 +180,11 @@ def _run_lead_lanes(rows, first, count, every, reads, rig, out):  # type: ignore
                 x, y, over, h = s[_X + k], s[_Y + k], s[_SLIP + k], s[_H + k]
                 q, old, old_fall = s[_Q + k], s[_OLD + k], s[_OLD_FALL + k]
                 far = math.sqrt(x * x + y * y)
-                stiff, stiff_fall = s[_STIFF + k] / (1.0 + over), s[_STIFF + k] * per_fall
+                stiff, stiff_fall = s[_STIFF + k] / (1.0 + over), s[_STIFF_FALL + k]
                 a, b = stiff * (1.0 + q), stiff_fall * (1.0 + q)
                 stretch, fall_stretch = far - 1.0 - over, over - s[_PAID + k]
-                lead = max(a * stretch - stiff * q * old, 0.0)
-                held = max(b * fall_stretch - stiff_fall * q * old_fall, 0.0)
+                lead = a * stretch - stiff * q * old
+                held = b * fall_stretch - stiff_fall * q * old_fall
                 moved = slip(lead, held, a, b, eta)
                 lead, held = max(lead - a * moved, 0.0), max(held + b * moved, 0.0)
                 s[_SLIP + k], s[_LEAD + k], s[_HELD + k] = over + moved, lead, held

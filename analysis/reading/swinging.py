@@ -61,12 +61,13 @@ _DELAY_S: Final = 0.2
 _SAME_S: Final = 0.6
 _TRIED_S: Final = (-1.6, -1.0, -0.5, -0.1)
 _SHIFT_S: Final = 0.5
-_SHIFTS: Final = 7
+_SHIFTS: Final = 9
 _AGREE_S: Final = 0.5
-_SHORT_SHIFTS: Final = 2
+_SHORT_SHIFTS: Final = 4
 _SUPPORT_S: Final = 2.0
 _SUPPORT_STEPS: Final = 10
-_SUPPORTED: Final = 2.0
+_MOST_SUPPORT: Final = 8.0
+_ENOUGH: Final = 4.0
 _SHORT_S: Final = (0.5, 0.4)
 
 
@@ -137,32 +138,37 @@ def follow_swing(
     """
     record = _on_a_grid(trace, force_n, (from_s, until_s), ceiling_n)
     found: list[FreeSwing] = []
+    good = good_residual(trace.place)
     for shift in range(_SHIFTS):
         one = _Follower(record, trace, shift % 2).follow(short=shift < _SHORT_SHIFTS)
         if one is None:
             break
-        alike = [one, *(o for o in found if o.known and _agree(one, o))]
-        if one.known and len(alike) > 1 and _supported(alike):
-            return replace(min(alike, key=_left), agreed=True)
         found.append(one)
+        alike = _alike(one, found)
+        if len(alike) > 1 and sum(_vote(other, good) for other in alike) > _ENOUGH:
+            break
         record = record.later(round(_SHIFT_S / _GRID_S))
-    return _chosen(found)
+    return _chosen(found, good)
 
 
-def _supported(tries: list[FreeSwing]) -> bool:
-    return any(one.end_s is None or one.support > _SUPPORTED for one in tries)
-
-
-def _chosen(found: list[FreeSwing]) -> FreeSwing | None:
-    """Take the try that what follows speaks for, else one that another agrees with, else the closest."""
+def _chosen(found: list[FreeSwing], good: float) -> FreeSwing | None:
+    """Take the end that most speaks for, and of the tries that found it the closest fit."""
     known = [one for one in found if one.known]
-    best = max(known, key=lambda one: one.support, default=None)
-    if best is not None and best.support > _SUPPORTED:
-        return best
-    for one in sorted(known, key=_left):
-        if sum(_agree(one, other) for other in known) > 1:
-            return replace(one, agreed=True)
-    return min(found, key=lambda one: (not one.known, one.residual), default=None)
+    if not known:
+        return min(found, key=_left, default=None)
+    first = max(known, key=lambda one: sum(_vote(other, good) for other in _alike(one, known)))
+    alike = _alike(first, known)
+    return replace(min(alike, key=_left), agreed=len(alike) > 1)
+
+
+def _alike(one: FreeSwing, tries: list[FreeSwing]) -> list[FreeSwing]:
+    """Give the tries that know the motion and ended like one of them, with itself."""
+    return [other for other in tries if one.known and other.known and _agree(one, other)]
+
+
+def _vote(one: FreeSwing, good: float) -> float:
+    """How much a try counts: what follows its end speaks for it, and its fit is close."""
+    return min(one.support, _MOST_SUPPORT) * min(good / max(one.residual, good), 1.0)
 
 
 def _left(one: FreeSwing) -> float:
@@ -315,7 +321,9 @@ class _Follower:
         ):
             return None
         end = self.record.time_s[0] - 0.5 * _GRID_S + float(best.guess[START])
-        return FreeSwing(float(end), known=True, weight_n=weight, residual=residual)
+        return FreeSwing(
+            float(end), known=True, weight_n=weight, residual=residual, support=free / residual
+        )
 
     def plausible(self, weight_n: float, n: int) -> bool:
         """Whether a fitted weight is like the mean force of the first ``n`` values."""

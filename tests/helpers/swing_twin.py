@@ -46,9 +46,13 @@ def twin_swing(
     start_s: float = math.inf,
     speed_m_per_s: float = 0.0,
     ramp_s: float = 1.0,
+    tension_w: float | None = None,
 ) -> list[tuple[float, float, float]]:
-    """Let go at rest with the tension of a pendulum there; (lead N, fall N, angle rad) per step."""
-    tension = rig.weight_n * math.cos(angle_rad)
+    """Let go at rest; (lead N, fall N, angle rad) per step.
+
+    Both legs begin with the tension of a pendulum there, or ``tension_w`` weights.
+    """
+    tension = rig.weight_n * (math.cos(angle_rad) if tension_w is None else tension_w)
     stretch = tension * rig.lead_m / rig.ea_n
     slip = tension * rig.fall_m / rig.ea_n
     far = rig.lead_m + slip + stretch

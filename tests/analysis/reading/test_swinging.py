@@ -31,7 +31,7 @@ def guess(angle: float, strain: float = 0.01, drag_per_s: float = 0.0) -> FloatA
 
 def test_a_stiff_swing_pulls_as_a_pendulum_does() -> None:
     """T = W(3 cos t - 2 cos t0): from W cos t0 to W(3 - 2 cos t0); Hibbeler, Dynamics, 13.5."""
-    swing = Swing("piece", 0.9, 2.0)
+    swing = Swing("piece", 0.9, 2.0 * LEAD_M)
     force = swing.reading(guess(ANGLE, strain=0.0005), 600, 1)[0]
     settled = force[50:]
     assert settled.min() == pytest.approx(math.cos(ANGLE), rel=0.03)
@@ -46,7 +46,9 @@ def test_a_stiff_swing_pulls_as_a_pendulum_does() -> None:
 
 
 def test_a_sheave_that_sticks_holds_the_fall_between_its_bounds() -> None:
-    lead, fall = (Swing(r, 0.9, 2.0).reading(guess(ANGLE), 400, 1)[0] for r in ("piece", "fall"))
+    lead, fall = (
+        Swing(r, 0.9, 2.0 * LEAD_M).reading(guess(ANGLE), 400, 1)[0] for r in ("piece", "fall")
+    )
     ratio = fall[5:] / lead[5:]
     assert ratio.min() > 0.9 - 1e-6
     assert ratio.max() < 1.0 / 0.9 + 1e-6
@@ -68,20 +70,38 @@ def test_the_compiled_motion_is_that_of_a_slow_twin(start_s: float) -> None:
         )
     )
     means = twin.reshape(125, 40, 3).mean(axis=1)
-    lead, fall = (Swing(r, 0.9, 2.0).reading(row, 125)[0] for r in ("piece", "fall"))
+    lead, fall = (Swing(r, 0.9, 2.0 * LEAD_M).reading(row, 125)[0] for r in ("piece", "fall"))
     assert np.abs(lead - means[:, 0] / WEIGHT_N).max() < 0.02
     assert np.abs(fall - means[:, 1] / WEIGHT_N).max() < 0.02
-    sling = Swing("sling", 0.9, 2.0, 0.3).reading(row, 125)[0]
+    sling = Swing("sling", 0.9, 2.0 * LEAD_M, 0.3).reading(row, 125)[0]
     between = np.cos(twin[:, 2] + 0.3)
     both = np.sqrt(twin[:, 0] ** 2 + twin[:, 1] ** 2 + 2.0 * twin[:, 0] * twin[:, 1] * between)
     assert np.abs(sling - both.reshape(125, 40).mean(axis=1) / WEIGHT_N).max() < 0.04
+
+
+def test_a_lead_that_goes_slack_gives_its_fall_back_its_rope() -> None:
+    """Caught with three times its weight, the piece is thrown up: nothing pulls until it falls back."""
+    angle = 0.1
+    row = guess(angle, strain=0.02)
+    row[0, 5] = row[0, 7] = 3.0
+    ea = WEIGHT_N / 0.02
+    omega = math.sqrt(ea / LEAD_M / (WEIGHT_N / G))
+    rig = TwinRig(WEIGHT_N, ea, 2.0 * 0.08 / omega, LEAD_M, 2.0 * LEAD_M, 0.9)
+    twin = np.array(twin_swing(rig, angle_rad=angle, seconds=4.0, tension_w=3.0))
+    means = twin.reshape(100, 40, 3).mean(axis=1) / WEIGHT_N
+    lead, fall = (Swing(r, 0.9, 2.0 * LEAD_M).reading(row, 100)[0] for r in ("piece", "fall"))
+    slack = means[:, 0] == 0.0
+    assert slack.sum() > 5
+    assert lead[slack].max() == 0.0
+    assert np.abs(lead - means[:, 0]).max() < 0.06
+    assert np.abs(fall - means[:, 1]).max() < 0.06
 
 
 def swung(
     reads: str, *, lowers_s: float | None, seconds: float = 9.0, angle: float = ANGLE
 ) -> tuple[FloatArray, FloatArray]:
     """Force of a free swing with noise; from ``lowers_s`` on rope is let out."""
-    swing = Swing(reads, 0.9, 2.0)  # type: ignore[arg-type]
+    swing = Swing(reads, 0.9, 2.0 * LEAD_M)  # type: ignore[arg-type]
     n = round(seconds / STEP_S)
     row = guess(angle, drag_per_s=0.1)
     if lowers_s is not None:
@@ -130,7 +150,7 @@ def test_a_hold_too_short_to_foretell_from_is_told_by_the_letting_out() -> None:
 def test_a_fit_finds_the_motion_it_was_made_of() -> None:
     row = guess(ANGLE, drag_per_s=0.1)[0]
     row[9:] = 2.0, math.log(0.5), math.log(0.9), 0.3
-    swing = Swing("piece", 0.9, 2.0)
+    swing = Swing("piece", 0.9, 2.0 * LEAD_M)
     force = WEIGHT_N * swing.reading(row[None], 120)[0]
     begin = row + np.array([0.02, 0.3, 0.2, 0.05, 0.03, 0.02, 0.0, 0.02, 0.02, 0.3, 0.2, 0.1, 0.1])
     sd = np.array([0.03, 1.0, 0.5, 9.0, 9.0, 0.7, 3.0, 0.3, 0.05, 99.0, 0.6, 0.5, 0.4])
@@ -158,7 +178,7 @@ def test_a_damped_step_solves_the_normal_equations() -> None:
 def test_a_guess_that_cannot_be_run_costs_without_bound() -> None:
     row = guess(ANGLE)[0]
     row[3] = math.nan
-    swing = Swing("piece", 0.9, 2.0)
+    swing = Swing("piece", 0.9, 2.0 * LEAD_M)
     ones = np.ones(50)
     found = fit_swing(
         swing, row, ones, ones, prior=row, sd=np.ones(13), usual_n=1.0, every=4, most=3
