@@ -15,7 +15,7 @@ from analysis.reading.release import Release, past_ramp
 from analysis.reading.stretches import Hang, hang_marks
 from analysis.reading.swing_fit import _solve, best_scale, fit_swing
 from analysis.reading.swing_motion import Swing
-from analysis.reading.swinging import follow_swing
+from analysis.reading.swinging import FreeSwing, _chosen, follow_swing
 from analysis.reading.trace import FloatArray, make_trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
@@ -145,6 +145,38 @@ def test_a_hold_too_short_to_foretell_from_is_told_by_the_letting_out() -> None:
     assert found.known
     assert found.end_s is not None
     assert abs(found.end_s - 2.0) < 0.4
+
+
+@pytest.mark.parametrize("gust", [0.04, 0.08])
+def test_a_gust_is_no_start_of_a_lowering(gust: float) -> None:
+    """After it the piece swings on as before: nothing that follows speaks for rope let out."""
+    place = Place("piece", "swing", RopeInPlay(LEAD_M, 2 * LEAD_M, 0.9, 0.015))
+    time_s, force = swung("piece", lowers_s=9.5, seconds=13.0)
+    blows = (time_s > 5.0) & (time_s < 5.8)
+    force = force + gust * WEIGHT_N * np.sin(np.pi * (time_s - 5.0) / 0.8) * blows
+    trace = make_trace(time_s, force, place=place)
+    found = follow_swing(trace, force, from_s=0.5, until_s=13.0, ceiling_n=math.inf)
+    assert found is not None
+    assert found.end_s is not None
+    assert abs(found.end_s - 9.5) < 0.4
+    assert found.support > 3.0
+
+
+def end(at_s: float | None, residual: float, support: float, *, known: bool = True) -> FreeSwing:
+    return FreeSwing(at_s, known, WEIGHT_N, residual, support=support)
+
+
+def test_of_several_ends_the_one_that_most_speaks_for_is_taken() -> None:
+    gust, start = end(20.4, 0.009, 1.0), end(24.9, 0.011, 5.0)
+    assert _chosen([gust, start], 0.012) == start
+    alike = [end(24.9, 0.011, 1.5), end(25.0, 0.006, 1.5), end(24.8, 0.012, 1.5)]
+    chosen = _chosen([*alike, end(32.0, 0.02, 3.0)], 0.012)
+    assert chosen is not None
+    assert (chosen.end_s, chosen.agreed) == (25.0, True)
+    rough, unknown = end(12.0, 0.024, 3.0), end(11.0, 0.004, 8.0, known=False)
+    assert _chosen([rough, unknown, end(14.0, 0.012, 2.0)], 0.012) == end(14.0, 0.012, 2.0)
+    assert _chosen([unknown], 0.012) == unknown
+    assert _chosen([], 0.012) is None
 
 
 def test_a_fit_finds_the_motion_it_was_made_of() -> None:
