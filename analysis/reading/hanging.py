@@ -111,8 +111,11 @@ class HangSearch:
             ceiling_n=self.ceiling_n - 0.003 * self.zero.scale_n,
         )
         least = good_residual(place) * (_AGREED if free is not None and free.agreed else 1.0)
+        lies_still = hang is not None and hang.still
         trusted = free is not None and (
-            planned or free.residual < least or (not in_a_span and free.support > _SURELY)
+            planned
+            or free.residual < least
+            or (free.support > _SURELY and not lies_still and not in_a_span)
         )
         if free is None or not (free.known and trusted) or free.end_s is None:
             late = hang is not None and hang.start_s - release.start_s > _LATE_S
