@@ -21,6 +21,9 @@ after the first value, inf: never), ln of its speed (m/s) and of the time in whi
 (s), and by how much more tension than at the begin makes it faster (1: in proportion)."""
 LEAST_TENSION: Final = 0.2
 """Tension (W) that counts as usual at least."""
+LEAST_ETA: Final = 0.5
+MOST_ETA: Final = 0.995
+"""Between these a sheave's efficiency is looked for."""
 _SLOWEST: Final = 0.3
 
 

@@ -21,16 +21,16 @@ from typing import Final
 import numpy as np
 
 from analysis.reading.compiled import LANES, inner
-from analysis.reading.letting_out import LEAST_TENSION, STEP_S, let_out
+from analysis.reading.letting_out import LEAST_ETA, LEAST_TENSION, MOST_ETA, STEP_S, let_out
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
 SPAN_UNKNOWNS: Final = (
     "ln_around", "ln_strain", "ln_damping", "x_share", "x_speed", "tension", "y_speed",
     "fall_tension", "drag_per_s", "standing_tension", "b_depth", "piece_efficiency",
-    "start_s", "ln_speed", "ln_ramp", "give",
+    "efficiency", "start_s", "ln_speed", "ln_ramp", "give",
 )  # fmt: skip
 """ln of A to P to B (m), ln W/EA, ln ζ, x of P over that of B, speeds (m/s), tensions of lead,
-fall and standing leg (W), drag (1/s), depth of B below A (m), η_P; the letting
+fall and standing leg (W), drag (1/s), depth of B below A (m), η_P, η of A; the letting
 out as in ``letting_out.START``."""
 _ROUNDS: Final = 8
 _CLOSE: Final = 1e-6
@@ -39,8 +39,8 @@ _SHORTEST_M: Final = 0.05
     _X, _Y, _VX, _VY, _LEAD, _FALL, _STANDING, _A_LEAD, _A_FALL, _A_STANDING, _E_LEAD, _E_FALL,
     _E_STANDING, _OLD_LEAD, _OLD_FALL, _OLD_STANDING, _LEAD_M, _STANDING_M, _GIVE_M, _OVER, _THROUGH,
     _B_Y, _PIECE_ETA, _STIFF, _Q, _DRAG, _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _READ, _BETWEEN,
-    _TOTAL,
-) = range(0, 35 * LANES, LANES)  # fmt: skip
+    _TOTAL, _ETA,
+) = range(0, 36 * LANES, LANES)  # fmt: skip
 
 
 @inner
@@ -60,7 +60,8 @@ def _depth(x, b_x, b_y, around):  # type: ignore[no-untyped-def]
 @inner
 def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     """Put a row's state at the begin into its lane; nan where the rope is too short for the span."""
-    eta, fall_m, _, b_x = rig
+    eta = min(max(row[12], LEAST_ETA), MOST_ETA)
+    fall_m, b_x = rig[0], rig[2]
     around, strain, b_y, eta_piece = math.exp(row[0]), math.exp(row[1]), row[10], row[11]
     x = row[3] * b_x
     y = _depth(x, b_x, b_y, around)
@@ -75,13 +76,13 @@ def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     s[_OLD_FALL + k] = s[_GIVE_M + k] = fall * strain * fall_m
     s[_B_Y + k], s[_PIECE_ETA + k], s[_STIFF + k] = b_y, eta_piece, 1.0 / strain
     s[_Q + k] = 2.0 * math.exp(row[2]) * math.sqrt(strain * around / (3.0 * G)) / STEP_S
-    s[_DRAG + k], s[_START + k], s[_SPEED + k] = row[8], row[12], math.exp(row[13]) * STEP_S
-    s[_RAMP + k], s[_GIVE + k] = math.exp(row[14]), row[15]
+    s[_DRAG + k], s[_START + k], s[_SPEED + k] = row[8], row[13], math.exp(row[14]) * STEP_S
+    s[_RAMP + k], s[_GIVE + k], s[_ETA + k] = math.exp(row[15]), row[16], eta
     s[_USUAL + k] = s[_PAID + k] = s[_TOTAL + k] = 0.0
 
 
 @inner
-def _settle(s, lanes, eta):  # type: ignore[no-untyped-def]
+def _settle(s, lanes):  # type: ignore[no-untyped-def]
     """Let rope slip at both sheaves, over A onto the lead and at P, until friction holds it.
 
     Two slips that call for each other gain by a constant ratio from round to round: the sum of
@@ -92,7 +93,7 @@ def _settle(s, lanes, eta):  # type: ignore[no-untyped-def]
         for k in range(lanes):
             lead, fall, standing = s[_LEAD + k], s[_FALL + k], s[_STANDING + k]
             a_lead, a_standing, a_fall = s[_A_LEAD + k], s[_A_STANDING + k], s[_A_FALL + k]
-            eta_piece = s[_PIECE_ETA + k]
+            eta, eta_piece = s[_ETA + k], s[_PIECE_ETA + k]
             onto, off = eta * lead - fall, eta * fall - lead
             over = 1.0 / (a_fall + eta * a_lead if onto > 0.0 else eta * a_fall + a_lead)
             moved = (max(onto, 0.0) - max(off, 0.0)) * over
@@ -125,25 +126,25 @@ def run_span_lanes(rows, first, count, every, reads, rig, out):  # type: ignore[
 
     Parameters
     ----------
-    rows : (m, 16) float64
+    rows : (m, 17) float64
         See :data:`SPAN_UNKNOWNS`.
     first, count : int
         The first row of the lanes; so many rows in all.
     every, reads : int
         Steps per value; place in ``swing_motion.READS``.
-    rig : (float, float, float, float)
-        η of A, length of the fall (m), angle at A's sling, distance of B (m).
+    rig : (float, float, float)
+        Length of the fall (m), angle at A's sling, distance of B (m).
     out : (m, n) float64
         Takes the values; nan where the rope is too short for the span.
     """
-    eta, fall_m, sling, b_x = rig
+    fall_m, sling, b_x = rig
     cos_a, sin_a, per_fall = math.cos(sling), math.sin(sling), 1.0 / fall_m
-    s = np.empty(35 * LANES)
+    s = np.empty(36 * LANES)
     lanes = min(LANES, (count - first + 3) // 4 * 4)
     earliest = np.inf
     for k in range(lanes):
         row = rows[min(first + k, count - 1)]
-        earliest = min(earliest, row[12])
+        earliest = min(earliest, row[13])
         _begin(s, k, row, rig)
     for at in range(out.shape[1]):
         for part in range(every):
@@ -157,7 +158,7 @@ def run_span_lanes(rows, first, count, every, reads, rig, out):  # type: ignore[
                     speed = let_out(since, s[_RAMP + k], s[_GIVE + k], fall, usual)
                     s[_PAID + k] += s[_SPEED + k] * speed
             _stretch(s, lanes, b_x, per_fall)
-            _settle(s, lanes, eta)
+            _settle(s, lanes)
             _move(s, lanes, b_x, cos_a, sin_a)
             _add_reading(s, lanes, reads)
         for k in range(min(lanes, count - first)):

@@ -86,7 +86,7 @@ def fit_swing(
     ----------
     swing : Swing
         The rig.
-    guess, prior, sd : (13,) or (16,) float64
+    guess, prior, sd : (14,) or (17,) float64
         Where to begin; what is expected of each unknown, and its standard deviation. The
         letting out is fitted only where the guess gives it a start.
     force_n, weights : (n,) float64
@@ -123,7 +123,9 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual,
     tries = min(free, 1)  # written as a plain 1, all would be compiled a second time for it
     _copy(row, rows[0])
     for at in range(most + 1):
-        _costs(rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, lefts, costs)
+        _costs(
+            rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, lefts, costs
+        )
         best = 0
         for j in range(1, tries):
             best = j if costs[j] < costs[best] else best
@@ -139,7 +141,20 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual,
                 _copy(row, rows[k])
                 rows[k, k] += _DIFFERENCE
             _costs(
-                rows, free, free, every, reads, rig, force, roots, prior, sd, hung, usual, lefts, costs
+                rows,
+                free,
+                free,
+                every,
+                reads,
+                rig,
+                force,
+                roots,
+                prior,
+                sd,
+                hung,
+                usual,
+                lefts,
+                costs,
             )
             _normal(row, free, lefts, costs, left, prior, sd, hung, square, side)
         else:

@@ -54,6 +54,7 @@ _SPAN_SD: Final[tuple[float, ...]] = (
     0.6,
     0.03,
 )
+_LEAST_ETA_U: Final = 0.005
 _LEAD_SD_TAG_LINE: Final = 0.08
 _SLING_ANGLE: Final = 0.2
 _ANGLES: Final = (0.05, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0)
@@ -74,7 +75,7 @@ class Expected:
     ----------
     swing : Swing
         The rig.
-    prior, sd : (13,) or (16,) float64
+    prior, sd : (14,) or (17,) float64
         What is expected of each unknown, and its standard deviation.
     gain : float
         Weight of the piece per newton read, about.
@@ -104,14 +105,14 @@ def expect(trace: Trace) -> Expected:
     gain = trace.chain.gain
     if rope.legs == 2:
         angle = _SLING_ANGLE if reads == "sling" else 0.0
-        swing = Swing(reads, rope.efficiency, rope.fall_m, angle, rope.span_m)
+        swing = Swing(reads, rope.fall_m, angle, rope.span_m)
         prior, sd = _SPAN, _SPAN_SD
     else:
         angle = math.acos(float(np.clip(0.5 / gain**2 - 1.0, -1.0, 1.0))) if reads == "sling" else 0
-        swing = Swing(reads, rope.efficiency, rope.fall_m, angle)
+        swing = Swing(reads, rope.fall_m, angle)
         prior, sd = _LEAD, _LEAD_SD
-    before = np.array([*prior, *_LETTING_OUT])
-    spread = np.array([*sd, *_LETTING_OUT_SD])
+    before = np.array([*prior, rope.efficiency, *_LETTING_OUT])
+    spread = np.array([*sd, max(rope.efficiency_u, _LEAST_ETA_U), *_LETTING_OUT_SD])
     before[0] = math.log(rope.lead_m)
     if trace.tag_line_tight:
         spread[0] = _LEAD_SD_TAG_LINE
@@ -132,7 +133,7 @@ def guesses(expected: Expected, force_n: FloatArray, step_s: float) -> FloatArra
 
     Returns
     -------
-    (m, 13) or (m, 16) float64
+    (m, 14) or (m, 17) float64
     """
     rows = (
         _in_a_span(expected) if expected.swing.span_m > 0 else _on_a_lead(expected, force_n, step_s)
@@ -158,7 +159,7 @@ def _on_a_lead(expected: Expected, force_n: FloatArray, step_s: float) -> FloatA
     as_read = bounce > 0
     out[as_read, 5] = force_n[0] / usual
     out[as_read, 6] = (force_n[2] - force_n[0]) / (2.0 * step_s) / usual * unit
-    eta = expected.swing.efficiency
+    eta = expected.prior[9]
     out[:, 7] = out[:, 5] * np.where(out[:, 6] > 0, eta, 1.0 / eta)
     return out
 

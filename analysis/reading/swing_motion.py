@@ -25,7 +25,7 @@ from typing import Final, Literal
 import numpy as np
 
 from analysis.reading.compiled import LANES, entry, inner
-from analysis.reading.letting_out import LEAST_TENSION, STEP_S, let_out, slip
+from analysis.reading.letting_out import LEAST_ETA, LEAST_TENSION, MOST_ETA, STEP_S, let_out, slip
 from analysis.reading.span_motion import run_span_lanes
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
@@ -35,16 +35,16 @@ _LEAST_STRAIN: Final = 4.0
 
 UNKNOWNS: Final = (
     "ln_lead", "ln_strain", "ln_damping", "angle", "rate", "tension", "tension_rate",
-    "fall_tension", "drag_per_s", "start_s", "ln_speed", "ln_ramp", "give",
+    "fall_tension", "drag_per_s", "efficiency", "start_s", "ln_speed", "ln_ramp", "give",
 )  # fmt: skip
 """One row of guesses: ln L (m), ln ε, ln ζ, θ (rad), θ' (rad per √(L/g)), T_lead (W) and its
-rate (per √(L/g)), T_fall (W), drag (1/s); the letting out (``letting_out.START``)."""
+rate (per √(L/g)), T_fall (W), drag (1/s), η; the letting out (``letting_out.START``)."""
 READS: Final = {"piece": 0, "fall": 1, "sling": 2, "standing": 3}
 
 (
     _X, _Y, _VX, _VY, _SLIP, _OLD, _OLD_FALL, _STIFF, _Q, _KEEP, _H, _LEAD, _HELD, _BETWEEN,
-    _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _TOTAL, _STIFF_FALL,
-) = range(0, 22 * LANES, LANES)  # fmt: skip
+    _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _TOTAL, _STIFF_FALL, _ETA,
+) = range(0, 23 * LANES, LANES)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +56,6 @@ class Swing:
     reads : str
         ``piece`` (lead, or the piece block's sling), ``fall``, ``sling`` (resultant of lead
         and fall) or ``standing`` (B's end of a span rig).
-    efficiency : float
-        η of the high block's sheave.
     fall_m : float
         Length of the fall.
     sling_angle_rad : float
@@ -67,23 +65,21 @@ class Swing:
     """
 
     reads: Literal["piece", "fall", "sling", "standing"]
-    efficiency: float
     fall_m: float
     sling_angle_rad: float = 0.0
     span_m: float = 0.0
 
     @property
-    def rig(self) -> tuple[float, float, float, float]:
+    def rig(self) -> tuple[float, float, float]:
         """What the compiled code takes of it: floats, each other type would be compiled for anew."""
-        angle, span = float(self.sling_angle_rad), float(self.span_m)
-        return float(self.efficiency), float(self.fall_m), angle, span
+        return float(self.fall_m), float(self.sling_angle_rad), float(self.span_m)
 
     def reading(self, guesses: FloatArray, n: int, every: int = 4) -> FloatArray:
         """Give what the station reads per weight of the piece.
 
         Parameters
         ----------
-        guesses : (m, 13) or (m, 16) float64
+        guesses : (m, 14) or (m, 17) float64
             See :data:`UNKNOWNS`, for a span rig ``span_motion.SPAN_UNKNOWNS``; the state is that at the begin of the first value.
         n : int
             Number of values.
@@ -106,19 +102,19 @@ def run_rows(rows, count, every, reads, rig, out):  # type: ignore[no-untyped-de
 
     Parameters
     ----------
-    rows : (m, 13) or (m, 16) float64
+    rows : (m, 14) or (m, 17) float64
         Unknowns of a lead, or of a span rig.
     count : int
         So many of the rows, at least one.
     every, reads : int
         Steps per value; place in :data:`READS`.
-    rig : (float, float, float, float)
+    rig : (float, float, float)
         :attr:`Swing.rig`.
     out : (m, n) float64
         Takes the values.
     """
     for first in range(0, count, LANES):
-        if rig[3] > 0.0:
+        if rig[2] > 0.0:
             run_span_lanes(rows, first, count, every, reads, rig, out)
         else:
             _run_lead_lanes(rows, first, count, every, reads, rig, out)
@@ -127,7 +123,8 @@ def run_rows(rows, count, every, reads, rig, out):  # type: ignore[no-untyped-de
 @inner
 def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     """Put a row's state at the begin into its lane."""
-    eta, fall_m, _, _ = rig
+    eta = min(max(row[9], LEAST_ETA), MOST_ETA)
+    fall_m = rig[0]
     lead_m = math.exp(row[0])
     fall_per_lead = fall_m / lead_m
     h = STEP_S / math.sqrt(lead_m / G)
@@ -148,22 +145,22 @@ def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     s[_H + k], s[_KEEP + k] = h, 1.0 - STEP_S * row[8]
     # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
     s[_Q + k] = 2.0 * math.exp(row[2]) * math.sqrt(strain) / h
-    s[_START + k], s[_SPEED + k] = row[9], math.exp(row[10]) * STEP_S / lead_m
-    s[_RAMP + k], s[_GIVE + k] = math.exp(row[11]), row[12]
+    s[_START + k], s[_SPEED + k] = row[10], math.exp(row[11]) * STEP_S / lead_m
+    s[_RAMP + k], s[_GIVE + k], s[_ETA + k] = math.exp(row[12]), row[13], eta
     s[_USUAL + k] = s[_PAID + k] = s[_TOTAL + k] = 0.0
 
 
 @inner
 def _run_lead_lanes(rows, first, count, every, reads, rig, out):  # type: ignore[no-untyped-def]
     """Step pieces on one lead, those rows from ``first`` on that there are lanes for."""
-    eta, _, sling, _ = rig
+    sling = rig[1]
     cos_a, sin_a = math.cos(sling), math.sin(sling)
-    s = np.empty(22 * LANES)
+    s = np.empty(23 * LANES)
     lanes = min(LANES, (count - first + 3) // 4 * 4)
     earliest = np.inf
     for k in range(lanes):
         row = rows[min(first + k, count - 1)]
-        earliest = min(earliest, row[9])
+        earliest = min(earliest, row[10])
         _begin(s, k, row, rig)
     for at in range(out.shape[1]):
         for part in range(every):
@@ -185,7 +182,7 @@ def _run_lead_lanes(rows, first, count, every, reads, rig, out):  # type: ignore
                 stretch, fall_stretch = far - 1.0 - over, over - s[_PAID + k]
                 lead = a * stretch - stiff * q * old
                 held = b * fall_stretch - stiff_fall * q * old_fall
-                moved = slip(lead, held, a, b, eta)
+                moved = slip(lead, held, a, b, s[_ETA + k])
                 lead, held = max(lead - a * moved, 0.0), max(held + b * moved, 0.0)
                 s[_SLIP + k], s[_LEAD + k], s[_HELD + k] = over + moved, lead, held
                 s[_OLD + k] = max(stretch - moved, 0.0)

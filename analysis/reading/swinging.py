@@ -285,7 +285,9 @@ class _Follower:
     ) -> Fit | None:
         """Fit with rope let out from a time on; None when that explains no more."""
         n = min(through + _FEW, self.size)
-        best = self.best([self.with_start(fit.guess, at * _GRID_S + apart) for apart in _TRIED_S], n)
+        best = self.best(
+            [self.with_start(fit.guess, at * _GRID_S + apart) for apart in _TRIED_S], n
+        )
         away, _, residual = self.foretold(best, n, n, after=max(at - round(1.0 / _GRID_S), 0))
         start = float(best.guess[START])
         good = _rms(away) < min(_BETTER * _rms(left), max(_LIKE_BEFORE * before, self.good))

@@ -19,19 +19,19 @@ from analysis.reading.swinging import FreeSwing, _chosen, follow_swing
 from analysis.reading.trace import FloatArray, make_trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
-LEAD_M, WEIGHT_N, ANGLE = 6.0, 1500.0, 0.7
+LEAD_M, WEIGHT_N, ANGLE, ETA = 6.0, 1500.0, 0.7, 0.9
 
 
 def guess(angle: float, strain: float = 0.01, drag_per_s: float = 0.0) -> FloatArray:
     """Let go at rest, the tension already that of a pendulum; no rope is let out."""
     start = math.cos(angle)
     free = [math.log(LEAD_M), math.log(strain), math.log(0.08), angle, 0, start, 0, start]
-    return np.array([[*free, drag_per_s, math.inf, math.log(0.4), math.log(0.7), 0.0]])
+    return np.array([[*free, drag_per_s, ETA, math.inf, math.log(0.4), math.log(0.7), 0.0]])
 
 
 def test_a_stiff_swing_pulls_as_a_pendulum_does() -> None:
     """T = W(3 cos t - 2 cos t0): from W cos t0 to W(3 - 2 cos t0); Hibbeler, Dynamics, 13.5."""
-    swing = Swing("piece", 0.9, 2.0 * LEAD_M)
+    swing = Swing("piece", 2.0 * LEAD_M)
     force = swing.reading(guess(ANGLE, strain=0.0005), 600, 1)[0]
     settled = force[50:]
     assert settled.min() == pytest.approx(math.cos(ANGLE), rel=0.03)
@@ -47,7 +47,7 @@ def test_a_stiff_swing_pulls_as_a_pendulum_does() -> None:
 
 def test_a_sheave_that_sticks_holds_the_fall_between_its_bounds() -> None:
     lead, fall = (
-        Swing(r, 0.9, 2.0 * LEAD_M).reading(guess(ANGLE), 400, 1)[0] for r in ("piece", "fall")
+        Swing(r, 2.0 * LEAD_M).reading(guess(ANGLE), 400, 1)[0] for r in ("piece", "fall")
     )
     ratio = fall[5:] / lead[5:]
     assert ratio.min() > 0.9 - 1e-6
@@ -60,7 +60,7 @@ def test_a_sheave_that_sticks_holds_the_fall_between_its_bounds() -> None:
 def test_the_compiled_motion_is_that_of_a_slow_twin(start_s: float) -> None:
     """The twin steps ten times finer and finds slips by bisection, in newtons and metres."""
     row = guess(ANGLE)
-    row[0, 9:12] = start_s, math.log(0.5), math.log(0.8)
+    row[0, 10:13] = start_s, math.log(0.5), math.log(0.8)
     ea = WEIGHT_N / math.exp(row[0, 1])
     omega = math.sqrt(ea / LEAD_M / (WEIGHT_N / G))
     rig = TwinRig(WEIGHT_N, ea, 2.0 * 0.08 / omega, LEAD_M, 2.0 * LEAD_M, 0.9)
@@ -70,10 +70,10 @@ def test_the_compiled_motion_is_that_of_a_slow_twin(start_s: float) -> None:
         )
     )
     means = twin.reshape(125, 40, 3).mean(axis=1)
-    lead, fall = (Swing(r, 0.9, 2.0 * LEAD_M).reading(row, 125)[0] for r in ("piece", "fall"))
+    lead, fall = (Swing(r, 2.0 * LEAD_M).reading(row, 125)[0] for r in ("piece", "fall"))
     assert np.abs(lead - means[:, 0] / WEIGHT_N).max() < 0.02
     assert np.abs(fall - means[:, 1] / WEIGHT_N).max() < 0.02
-    sling = Swing("sling", 0.9, 2.0 * LEAD_M, 0.3).reading(row, 125)[0]
+    sling = Swing("sling", 2.0 * LEAD_M, 0.3).reading(row, 125)[0]
     between = np.cos(twin[:, 2] + 0.3)
     both = np.sqrt(twin[:, 0] ** 2 + twin[:, 1] ** 2 + 2.0 * twin[:, 0] * twin[:, 1] * between)
     assert np.abs(sling - both.reshape(125, 40).mean(axis=1) / WEIGHT_N).max() < 0.04
@@ -89,7 +89,7 @@ def test_a_lead_that_goes_slack_gives_its_fall_back_its_rope() -> None:
     rig = TwinRig(WEIGHT_N, ea, 2.0 * 0.08 / omega, LEAD_M, 2.0 * LEAD_M, 0.9)
     twin = np.array(twin_swing(rig, angle_rad=angle, seconds=4.0, tension_w=3.0))
     means = twin.reshape(100, 40, 3).mean(axis=1) / WEIGHT_N
-    lead, fall = (Swing(r, 0.9, 2.0 * LEAD_M).reading(row, 100)[0] for r in ("piece", "fall"))
+    lead, fall = (Swing(r, 2.0 * LEAD_M).reading(row, 100)[0] for r in ("piece", "fall"))
     slack = means[:, 0] == 0.0
     assert slack.sum() > 5
     assert lead[slack].max() == 0.0
@@ -101,11 +101,11 @@ def swung(
     reads: str, *, lowers_s: float | None, seconds: float = 9.0, angle: float = ANGLE
 ) -> tuple[FloatArray, FloatArray]:
     """Force of a free swing with noise; from ``lowers_s`` on rope is let out."""
-    swing = Swing(reads, 0.9, 2.0 * LEAD_M)  # type: ignore[arg-type]
+    swing = Swing(reads, 2.0 * LEAD_M)  # type: ignore[arg-type]
     n = round(seconds / STEP_S)
     row = guess(angle, drag_per_s=0.1)
     if lowers_s is not None:
-        row[0, 9:] = lowers_s, math.log(0.5), math.log(0.9), 0.3
+        row[0, 10:] = lowers_s, math.log(0.5), math.log(0.9), 0.3
     noise = np.random.default_rng(5).normal(0.0, 1.0, n)
     time_s = (np.arange(n) * STEP_S).astype(np.float64)
     return time_s, WEIGHT_N * swing.reading(row, n, 1)[0] + noise
@@ -181,20 +181,36 @@ def test_of_several_ends_the_one_that_most_speaks_for_is_taken() -> None:
 
 def test_a_fit_finds_the_motion_it_was_made_of() -> None:
     row = guess(ANGLE, drag_per_s=0.1)[0]
-    row[9:] = 2.0, math.log(0.5), math.log(0.9), 0.3
-    swing = Swing("piece", 0.9, 2.0 * LEAD_M)
+    row[10:] = 2.0, math.log(0.5), math.log(0.9), 0.3
+    swing = Swing("piece", 2.0 * LEAD_M)
     force = WEIGHT_N * swing.reading(row[None], 120)[0]
-    begin = row + np.array([0.02, 0.3, 0.2, 0.05, 0.03, 0.02, 0.0, 0.02, 0.02, 0.3, 0.2, 0.1, 0.1])
-    sd = np.array([0.03, 1.0, 0.5, 9.0, 9.0, 0.7, 3.0, 0.3, 0.05, 99.0, 0.6, 0.5, 0.4])
+    begin = row + np.array([0.02, 0.3, 0.2, 0.05, 0.03, 0.02, 0, 0.02, 0.02, 0, 0.3, 0.2, 0.1, 0.1])
+    sd = np.array([0.03, 1, 0.5, 9, 9, 0.7, 3, 0.3, 0.05, 0.015, 99, 0.6, 0.5, 0.4])
+    begin[9] = 0.88
     ones = np.ones(force.size)
     found = fit_swing(
         swing, begin, force, ones, prior=row, sd=sd, usual_n=WEIGHT_N, every=4, most=30
     )
     assert found.cost < 0.1
-    assert found.guess[9] == pytest.approx(2.0, abs=0.05)
+    assert found.guess[10] == pytest.approx(2.0, abs=0.05)
     assert found.guess[0] == pytest.approx(math.log(LEAD_M), abs=0.003)
     weight = best_scale(swing.reading(found.guess[None], 120), force, ones)
     assert weight[0] == pytest.approx(WEIGHT_N, rel=2e-3)
+
+
+def test_the_motion_tells_a_sheave_that_was_entered_wrongly() -> None:
+    """Where a swing turns, friction does: the times at which the fall sticks tell the efficiency."""
+    row = guess(ANGLE, drag_per_s=0.1)[0]
+    row[9] = 0.86
+    swing = Swing("piece", 2.0 * LEAD_M)
+    force = WEIGHT_N * swing.reading(row[None], 120)[0]
+    prior = row.copy()
+    prior[9] = 0.90
+    sd = np.array([0.03, 1, 0.5, 9, 9, 0.7, 3, 0.3, 0.05, 0.03, 99, 0.6, 0.5, 0.4])
+    found = fit_swing(
+        swing, prior, force, np.ones(force.size), prior=prior, sd=sd, usual_n=WEIGHT_N, every=4, most=30
+    )  # fmt: skip
+    assert found.guess[9] == pytest.approx(0.86, abs=0.006)
 
 
 def test_a_damped_step_solves_the_normal_equations() -> None:
@@ -210,10 +226,10 @@ def test_a_damped_step_solves_the_normal_equations() -> None:
 def test_a_guess_that_cannot_be_run_costs_without_bound() -> None:
     row = guess(ANGLE)[0]
     row[3] = math.nan
-    swing = Swing("piece", 0.9, 2.0 * LEAD_M)
+    swing = Swing("piece", 2.0 * LEAD_M)
     ones = np.ones(50)
     found = fit_swing(
-        swing, row, ones, ones, prior=row, sd=np.ones(13), usual_n=1.0, every=4, most=3
+        swing, row, ones, ones, prior=row, sd=np.ones(14), usual_n=1.0, every=4, most=3
     )
     assert found.cost == math.inf
 
