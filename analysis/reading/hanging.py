@@ -101,7 +101,8 @@ class HangSearch:
         if not (planned or far or in_a_span):
             return hang
         # the fits are compiled (0.7 s to load): only for what swings, or slides along a rope
-        from analysis.reading.swinging import follow_swing, good_residual  # noqa: PLC0415
+        from analysis.reading.following import good_residual  # noqa: PLC0415
+        from analysis.reading.swinging import follow_swing  # noqa: PLC0415
 
         free = follow_swing(
             self.trace,

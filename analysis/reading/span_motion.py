@@ -1,7 +1,7 @@
 """A piece on a piece block between two anchors, stepped in time: the span rig's free motion.
 
 Comes in: a row of unknowns. Goes out: what the station reads, per weight of the piece. Must
-not: know a trace, or look for anything (``swinging.py`` does).
+not: know a trace, or look for anything (``following.py`` does).
 
 Notes
 -----

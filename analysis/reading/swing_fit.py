@@ -1,7 +1,7 @@
 """Least squares of a swing's unknowns to a stretch of force, with what was entered as prior.
 
 Comes in: a :class:`Swing`, forces on the grid of its values, weights, priors. Goes out: a
-:class:`Fit`. Must not: judge a fit, or know a trace (``swinging.py`` does).
+:class:`Fit`. Must not: judge a fit, or know a trace (``following.py`` does).
 
 Notes
 -----

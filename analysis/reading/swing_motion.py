@@ -1,7 +1,7 @@
 """A piece on a rope over a sheave, stepped in time for many guesses.
 
 Comes in: rows of unknowns of a :class:`Swing`. Goes out: what the station reads, per weight
-of the piece. Must not: know a trace, or look for anything (``swinging.py`` does).
+of the piece. Must not: know a trace, or look for anything (``following.py`` does).
 
 Notes
 -----

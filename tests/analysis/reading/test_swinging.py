@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from swing_twin import TwinRig, twin_swing
 
+from analysis.reading.following import FreeSwing
 from analysis.reading.letting_out import STEP_S
 from analysis.reading.levels import Plateau
 from analysis.reading.place import Place, RopeInPlay, can_follow, swing_s
@@ -15,7 +16,7 @@ from analysis.reading.release import Release, past_ramp
 from analysis.reading.stretches import Hang, hang_marks
 from analysis.reading.swing_fit import _solve, best_scale, fit_swing
 from analysis.reading.swing_motion import Swing
-from analysis.reading.swinging import FreeSwing, _chosen, follow_swing
+from analysis.reading.swinging import _chosen, follow_swing
 from analysis.reading.trace import FloatArray, make_trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
