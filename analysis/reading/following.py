@@ -62,6 +62,9 @@ _SAME_S: Final = 0.6
 _TRIED_S: Final = (-1.6, -1.0, -0.5, -0.1)
 _SUPPORT_S: Final = 2.0
 _SUPPORT_STEPS: Final = 10
+_FREE_SUPPORT: Final = 2.0
+_SHORT_SUPPORT: Final = 0.5
+"""A stretch with little of the free motion in it tells less surely that rope was let out."""
 _SHORT_S: Final = (0.5, 0.4)
 
 
@@ -169,7 +172,7 @@ class Follower:
             failed = np.flatnonzero(np.abs(_means(away, _FEW)[:_AHEAD]) > limit)
             if failed.size == 0:
                 if n + _AHEAD + _FEW >= self.size:
-                    return FreeSwing(None, known, weight, residual)
+                    return FreeSwing(None, known, weight, residual, support=_FREE_SUPPORT)
                 n += _AHEAD
             else:
                 at = n + int(failed[0])
@@ -247,7 +250,11 @@ class Follower:
             return None
         end = self.record.time_s[0] - 0.5 * GRID_S + float(best.guess[START])
         return FreeSwing(
-            float(end), known=True, weight_n=weight, residual=residual, support=free / residual
+            float(end),
+            known=True,
+            weight_n=weight,
+            residual=residual,
+            support=_SHORT_SUPPORT * free / residual,
         )
 
     def plausible(self, weight_n: float, n: int) -> bool:

@@ -25,7 +25,7 @@ _SHIFTS: Final = 9
 _AGREE_S: Final = 0.5
 _SHORT_SHIFTS: Final = 4
 _MOST_SUPPORT: Final = 8.0
-_ENOUGH: Final = 4.0
+_ENOUGH: Final = 6.0
 
 
 def follow_swing(
