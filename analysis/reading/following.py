@@ -86,7 +86,8 @@ class FreeSwing:
         Whether two tries, from two begins, ended alike.
     support : float
         How many times closer a motion with rope let out tells what follows the end than a
-        free one does; 1 where that was not looked at, or the end is none of a let out rope.
+        free one does, half of it after a short stretch; 1 where no such motion was found, 2
+        where the free one reaches the end.
     """
 
     end_s: float | None
