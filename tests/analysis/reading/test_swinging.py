@@ -214,6 +214,22 @@ def test_the_motion_tells_a_sheave_that_was_entered_wrongly() -> None:
     assert found.guess[9] == pytest.approx(0.86, abs=0.006)
 
 
+@pytest.mark.parametrize("measured_hung", [False, True])
+def test_a_lead_measured_before_or_after_it_stretched_is_taken_alike(measured_hung: bool) -> None:
+    """5 % strain over lead and fall: the piece hangs 15 % below where the rope was measured."""
+    row = guess(ANGLE, strain=0.05, drag_per_s=0.1)[0]
+    swing = Swing("piece", 2.0 * LEAD_M)
+    force = WEIGHT_N * swing.reading(row[None], 120)[0]
+    prior = row.copy()
+    prior[0] = math.log(LEAD_M * (1.15 if measured_hung else 1.0))
+    sd = np.array([0.01, 1, 0.5, 9, 9, 0.7, 3, 0.3, 0.05, 0.015, 99, 0.6, 0.5, 0.4])
+    found = fit_swing(
+        swing, prior, force, np.ones(force.size), prior=prior, sd=sd, usual_n=WEIGHT_N, every=4, most=30
+    )  # fmt: skip
+    assert found.guess[0] == pytest.approx(math.log(LEAD_M), abs=0.02)
+    assert found.cost < 1.0
+
+
 def test_a_damped_step_solves_the_normal_equations() -> None:
     """Against LAPACK, the diagonal stretched by the damping."""
     draw = np.random.default_rng(8)
