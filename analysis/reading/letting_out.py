@@ -10,9 +10,10 @@ it: a hand on a brake lets a tighter rope run faster. Compiled, see ``compiled.p
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
-from analysis.reading.compiled import inner
+from analysis.reading.compiled import LANES, inner
 
 STEP_S: Final = 0.01
 START: Final = -4
@@ -24,6 +25,8 @@ LEAST_TENSION: Final = 0.2
 LEAST_ETA: Final = 0.5
 MOST_ETA: Final = 0.995
 """Between these a sheave's efficiency is looked for."""
+PAID, _START, _SPEED, _RAMP, _GIVE, _USUAL, OWN = range(0, 7 * LANES, LANES)
+"""Where a lane's rope paid out and its letting out lie; from ``OWN`` on, what a motion has."""
 _SLOWEST: Final = 0.3
 
 
@@ -32,6 +35,25 @@ def let_out(since, ramp, give, tension, usual):  # type: ignore[no-untyped-def]
     """Give the speed as a share of the one it gets to; 0 before it begins."""
     share = min(since / ramp, 1.0) * max(1.0 + give * (tension / usual - 1.0), _SLOWEST)
     return share if since > 0.0 else 0.0
+
+
+@inner
+def begin_letting_out(s, k, row, unit_m):  # type: ignore[no-untyped-def]
+    """Put a row's letting out into its lane, lengths in ``unit_m``."""
+    s[_START + k], s[_SPEED + k] = row[START], math.exp(row[START + 1]) * STEP_S / unit_m
+    s[_RAMP + k], s[_GIVE + k] = math.exp(row[START + 2]), row[START + 3]
+    s[_USUAL + k] = s[PAID + k] = 0.0
+
+
+@inner
+def pay_out(s, lanes, now, fall):  # type: ignore[no-untyped-def]
+    """Add what is let out in a step; the tensions of the falls lie at ``fall``."""
+    for k in range(lanes):
+        since, held, usual = now - s[_START + k], s[fall + k], s[_USUAL + k]
+        begins = since > 0.0 and usual == 0.0
+        usual = max(held, LEAST_TENSION) if begins else usual
+        s[_USUAL + k] = usual
+        s[PAID + k] += s[_SPEED + k] * let_out(since, s[_RAMP + k], s[_GIVE + k], held, usual)
 
 
 @inner

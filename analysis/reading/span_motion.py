@@ -21,7 +21,16 @@ from typing import Final
 import numpy as np
 
 from analysis.reading.compiled import LANES, inner
-from analysis.reading.letting_out import LEAST_ETA, LEAST_TENSION, MOST_ETA, STEP_S, let_out
+from analysis.reading.letting_out import (
+    LEAST_ETA,
+    MOST_ETA,
+    OWN,
+    PAID,
+    START,
+    STEP_S,
+    begin_letting_out,
+    pay_out,
+)
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
 
 SPAN_UNKNOWNS: Final = (
@@ -38,9 +47,8 @@ _SHORTEST_M: Final = 0.05
 (
     _X, _Y, _VX, _VY, _LEAD, _FALL, _STANDING, _A_LEAD, _A_FALL, _A_STANDING, _E_LEAD, _E_FALL,
     _E_STANDING, _OLD_LEAD, _OLD_FALL, _OLD_STANDING, _LEAD_M, _STANDING_M, _GIVE_M, _OVER, _THROUGH,
-    _B_Y, _PIECE_ETA, _STIFF, _Q, _DRAG, _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _READ, _BETWEEN,
-    _TOTAL, _ETA,
-) = range(0, 36 * LANES, LANES)  # fmt: skip
+    _B_Y, _PIECE_ETA, _STIFF, _Q, _DRAG, _READ, _BETWEEN, _TOTAL, _ETA, _END,
+) = range(OWN, OWN + 31 * LANES, LANES)  # fmt: skip
 
 
 @inner
@@ -76,9 +84,8 @@ def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     s[_OLD_FALL + k] = s[_GIVE_M + k] = fall * strain * fall_m
     s[_B_Y + k], s[_PIECE_ETA + k], s[_STIFF + k] = b_y, eta_piece, 1.0 / strain
     s[_Q + k] = 2.0 * math.exp(row[2]) * math.sqrt(strain * around / (3.0 * G)) / STEP_S
-    s[_DRAG + k], s[_START + k], s[_SPEED + k] = row[8], row[13], math.exp(row[14]) * STEP_S
-    s[_RAMP + k], s[_GIVE + k], s[_ETA + k] = math.exp(row[15]), row[16], eta
-    s[_USUAL + k] = s[_PAID + k] = s[_TOTAL + k] = 0.0
+    s[_DRAG + k], s[_ETA + k], s[_TOTAL + k] = row[8], eta, 0.0
+    begin_letting_out(s, k, row, 1.0)
 
 
 @inner
@@ -139,24 +146,18 @@ def run_span_lanes(rows, first, count, every, reads, rig, out):  # type: ignore[
     """
     fall_m, sling, b_x = rig
     cos_a, sin_a, per_fall = math.cos(sling), math.sin(sling), 1.0 / fall_m
-    s = np.empty(36 * LANES)
+    s = np.empty(_END)
     lanes = min(LANES, (count - first + 3) // 4 * 4)
     earliest = np.inf
     for k in range(lanes):
         row = rows[min(first + k, count - 1)]
-        earliest = min(earliest, row[13])
+        earliest = min(earliest, row[START])
         _begin(s, k, row, rig)
     for at in range(out.shape[1]):
         for part in range(every):
             now = (at * every + part) * STEP_S
             if now > earliest:
-                for k in range(lanes):
-                    since, fall, usual = now - s[_START + k], s[_FALL + k], s[_USUAL + k]
-                    begins = since > 0.0 and usual == 0.0
-                    usual = max(fall, LEAST_TENSION) if begins else usual
-                    s[_USUAL + k] = usual
-                    speed = let_out(since, s[_RAMP + k], s[_GIVE + k], fall, usual)
-                    s[_PAID + k] += s[_SPEED + k] * speed
+                pay_out(s, lanes, now, _FALL)
             _stretch(s, lanes, b_x, per_fall)
             _settle(s, lanes)
             _move(s, lanes, b_x, cos_a, sin_a)
@@ -175,7 +176,7 @@ def _stretch(s, lanes, b_x, per_fall):  # type: ignore[no-untyped-def]
         over, under = b_x - x, s[_B_Y + k] - y
         e_lead = math.sqrt(x * x + y * y) - s[_LEAD_M + k]
         e_standing = math.sqrt(over * over + under * under) - s[_STANDING_M + k]
-        e_fall = s[_GIVE_M + k] - s[_PAID + k]
+        e_fall = s[_GIVE_M + k] - s[PAID + k]
         a_lead = s[_STIFF + k] * (1.0 + q) / max(s[_LEAD_M + k], _SHORTEST_M)
         a_standing = s[_STIFF + k] * (1.0 + q) / max(s[_STANDING_M + k], _SHORTEST_M)
         a_fall = s[_STIFF + k] * (1.0 + q) * per_fall

@@ -25,7 +25,17 @@ from typing import Final, Literal
 import numpy as np
 
 from analysis.reading.compiled import LANES, entry, inner
-from analysis.reading.letting_out import LEAST_ETA, LEAST_TENSION, MOST_ETA, STEP_S, let_out, slip
+from analysis.reading.letting_out import (
+    LEAST_ETA,
+    MOST_ETA,
+    OWN,
+    PAID,
+    START,
+    STEP_S,
+    begin_letting_out,
+    pay_out,
+    slip,
+)
 from analysis.reading.span_motion import run_span_lanes
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
@@ -43,8 +53,8 @@ READS: Final = {"piece": 0, "fall": 1, "sling": 2, "standing": 3}
 
 (
     _X, _Y, _VX, _VY, _SLIP, _OLD, _OLD_FALL, _STIFF, _Q, _KEEP, _H, _LEAD, _HELD, _BETWEEN,
-    _START, _SPEED, _RAMP, _GIVE, _USUAL, _PAID, _TOTAL, _STIFF_FALL, _ETA,
-) = range(0, 23 * LANES, LANES)  # fmt: skip
+    _TOTAL, _STIFF_FALL, _ETA, _END,
+) = range(OWN, OWN + 18 * LANES, LANES)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +155,8 @@ def _begin(s, k, row, rig):  # type: ignore[no-untyped-def]
     s[_H + k], s[_KEEP + k] = h, 1.0 - STEP_S * row[8]
     # time constant over step: tau = 2 zeta / omega, omega = 1 / sqrt(strain) here
     s[_Q + k] = 2.0 * math.exp(row[2]) * math.sqrt(strain) / h
-    s[_START + k], s[_SPEED + k] = row[10], math.exp(row[11]) * STEP_S / lead_m
-    s[_RAMP + k], s[_GIVE + k], s[_ETA + k] = math.exp(row[12]), row[13], eta
-    s[_USUAL + k] = s[_PAID + k] = s[_TOTAL + k] = 0.0
+    s[_ETA + k], s[_TOTAL + k] = eta, 0.0
+    begin_letting_out(s, k, row, lead_m)
 
 
 @inner
@@ -155,31 +164,25 @@ def _run_lead_lanes(rows, first, count, every, reads, rig, out):  # type: ignore
     """Step pieces on one lead, those rows from ``first`` on that there are lanes for."""
     sling = rig[1]
     cos_a, sin_a = math.cos(sling), math.sin(sling)
-    s = np.empty(23 * LANES)
+    s = np.empty(_END)
     lanes = min(LANES, (count - first + 3) // 4 * 4)
     earliest = np.inf
     for k in range(lanes):
         row = rows[min(first + k, count - 1)]
-        earliest = min(earliest, row[10])
+        earliest = min(earliest, row[START])
         _begin(s, k, row, rig)
     for at in range(out.shape[1]):
         for part in range(every):
             now = (at * every + part) * STEP_S
             if now > earliest:
-                for k in range(lanes):
-                    since, held, usual = now - s[_START + k], s[_HELD + k], s[_USUAL + k]
-                    begins = since > 0.0 and usual == 0.0
-                    usual = max(held, LEAST_TENSION) if begins else usual
-                    s[_USUAL + k] = usual
-                    speed = let_out(since, s[_RAMP + k], s[_GIVE + k], held, usual)
-                    s[_PAID + k] += s[_SPEED + k] * speed
+                pay_out(s, lanes, now, _HELD)
             for k in range(lanes):
                 x, y, over, h = s[_X + k], s[_Y + k], s[_SLIP + k], s[_H + k]
                 q, old, old_fall = s[_Q + k], s[_OLD + k], s[_OLD_FALL + k]
                 far = math.sqrt(x * x + y * y)
                 stiff, stiff_fall = s[_STIFF + k] / (1.0 + over), s[_STIFF_FALL + k]
                 a, b = stiff * (1.0 + q), stiff_fall * (1.0 + q)
-                stretch, fall_stretch = far - 1.0 - over, over - s[_PAID + k]
+                stretch, fall_stretch = far - 1.0 - over, over - s[PAID + k]
                 lead = a * stretch - stiff * q * old
                 held = b * fall_stretch - stiff_fall * q * old_fall
                 moved = slip(lead, held, a, b, s[_ETA + k])
