@@ -26,7 +26,7 @@ import numpy as np
 
 from analysis.reading.letting_out import START, STEP_S
 from analysis.reading.place import Place, swing_s
-from analysis.reading.swing_fit import Fit, best_scale, fit_swing
+from analysis.reading.swing_fit import NOISE, Fit, best_scale, fit_swing
 from analysis.reading.swing_guesses import expect, guesses
 from analysis.reading.trace import BoolArray, FloatArray, Trace
 
@@ -35,18 +35,26 @@ GRID_S: Final = _EVERY * STEP_S
 _UNUSUAL: Final = 0.5
 _STARTS: Final = 5
 _FEW_STARTS: Final = 2
+_LESS: Final = (0.75, 0.6, 0.45, 0.35)
+_LEAST_N: Final = 20
+_LESS_RESIDUAL: Final = 0.006
+_LESS_SUPPORT: Final = 1.5
 _FIRST_SWINGS: Final = 1.4
+_FIRST_SWINGS_IN_A_SPAN: Final = 0.8
 _FIRST_S: Final = (2.0, 4.0)
+_FIRST_S_IN_A_SPAN: Final = (1.6, 2.4)
 _MEMORY_SWINGS: Final = 2.0
 _LEAST_MEMORY_S: Final = 2.5
 _AHEAD: Final = 30
 """So many values are foretold at a time (1.2 s), and judged by means of so many (0.4 s)."""
 _FEW: Final = 10
 _SIGMAS: Final = 4.0
+_GROWS: Final = 1.5
+_SWALLOWED: Final = 1.5
 _LEAST_RESIDUAL: Final = (0.012, 0.018)
 """A fit counts as no better than this; the second, of every other try, lets a gust pass."""
-_LEAST_IN_A_SPAN: Final = (0.005, 0.005)
-_STARTS_IN_A_SPAN: Final = 8
+_LEAST_IN_A_SPAN: Final = (0.0015, 0.005)
+_STARTS_IN_A_SPAN: Final = 24
 _KNOWN_RESIDUAL: Final = 0.025
 _GOOD_RESIDUAL: Final = 0.012
 _GOOD_IN_A_SPAN: Final = 0.005
@@ -56,6 +64,9 @@ _STEPS: Final = 25
 _FIRST_STEPS: Final = 6
 """Of several fits, each takes so many steps; only the best few go on."""
 _GO_ON: Final = 2
+_GO_ON_IN_A_SPAN: Final = 4
+_CLOSER: Final = (0.01, 0.004)
+_CLOSER_STEPS: Final = 20
 _MORE_STEPS: Final = 4
 _DELAY_S: Final = 0.2
 _SAME_S: Final = 0.6
@@ -137,6 +148,9 @@ class Follower:
         self.good = good_residual(trace.place)
         self.least = (_LEAST_IN_A_SPAN if spans else _LEAST_RESIDUAL)[patience]
         self.starts = _STARTS_IN_A_SPAN if spans else _STARTS
+        self.first_s = _FIRST_S_IN_A_SPAN if spans else _FIRST_S
+        self.first_swings = _FIRST_SWINGS_IN_A_SPAN if spans else _FIRST_SWINGS
+        self.go_on = _GO_ON_IN_A_SPAN if spans else _GO_ON
         self.memory_n = max(_MEMORY_SWINGS * self.period_n, _LEAST_MEMORY_S / GRID_S)
         self._weights: dict[int, FloatArray] = {}
         self._guessed: tuple[FloatArray, FloatArray] | None = None
@@ -148,8 +162,8 @@ class Follower:
 
     def follow(self, *, short: bool) -> FreeSwing | None:
         """Follow from the first value on; ``short``: the hold may end within the first stretch."""
-        shortest, longest = (round(limit / GRID_S) for limit in _FIRST_S)
-        n = min(max(round(_FIRST_SWINGS * self.period_n), shortest), longest)
+        shortest, longest = (round(limit / GRID_S) for limit in self.first_s)
+        n = min(max(round(self.first_swings * self.period_n), shortest), longest)
         if n + 2 * _FEW > self.size:
             return None
         if not self.seen(n):
@@ -157,19 +171,35 @@ class Follower:
         fit = self.first(n)
         _, weight, residual = self.foretold(fit, n, n)
         if residual >= self.good:
-            found = self.short_hold(n, residual) if short else None
+            found = (self.short_hold(n, residual) or self.from_less(n)) if short else None
             if found is not None or residual >= _KNOWN_RESIDUAL:
                 return found or FreeSwing(None, known=False, weight_n=weight, residual=residual)
         return self.followed(fit, n)
 
+    def from_less(self, n: int) -> FreeSwing | None:
+        """Follow from a part of the first stretch, as long a one as no more than a little is left of."""
+        for share in _LESS:
+            part = round(share * n)
+            if part < _LEAST_N or not self.seen(part):
+                continue
+            fit = self.first(part)
+            _, _, residual = self.foretold(fit, part, part)
+            if residual < _LESS_RESIDUAL:
+                found = self.followed(fit, part)
+                if found.known and found.end_s is not None and found.support > _LESS_SUPPORT:
+                    return found
+        return None
+
     def followed(self, fit: Fit, n: int) -> FreeSwing:
         """Carry a fit of the first ``n`` values on until it fails, or to the end."""
-        suspect = -self.size
+        suspect, held = -self.size, math.inf
         while True:
             until = min(n + 2 * _AHEAD, self.size)
             away, weight, residual = self.foretold(fit, n, until)
-            known = residual < _KNOWN_RESIDUAL and self.plausible(weight, n)
-            limit = _SIGMAS * max(residual, self.least)
+            held = min(held, residual)
+            swallowed = residual > _SWALLOWED * max(held, self.least)
+            known = residual < _KNOWN_RESIDUAL and self.plausible(weight, n) and not swallowed
+            limit = _SIGMAS * max(min(residual, _GROWS * held), self.least)
             failed = np.flatnonzero(np.abs(_means(away, _FEW)[:_AHEAD]) > limit)
             if failed.size == 0:
                 if n + _AHEAD + _FEW >= self.size:
@@ -179,13 +209,13 @@ class Follower:
                 at = n + int(failed[0])
                 if at <= suspect + round(_SAME_S / GRID_S):
                     through = min(at + _AHEAD // 2 + _FEW, self.size)
-                    again = self.fitted(fit.guess, through, _MORE_STEPS + 1)
+                    again = self.fitted(fit.guess, through, _MORE_STEPS + 1, self.left(residual))
                     left, _, _ = self.foretold(again, through, through, after=at - _FEW)
                     if np.abs(_means(left, _FEW)).max(initial=0.0) > 0.5 * limit:
                         return self.ended(fit, at, through, left, known=known)
                     at, fit = through, again
                 suspect, n = at, max(at, n + 1)
-            fit = self.fitted(fit.guess, min(n, self.size), _MORE_STEPS)
+            fit = self.fitted(fit.guess, min(n, self.size), _MORE_STEPS, self.left(residual))
 
     def ended(self, fit: Fit, at: int, through: int, left: FloatArray, *, known: bool) -> FreeSwing:
         """Tell an end: where a fit with rope let out has it, or where the free one failed."""
@@ -203,7 +233,7 @@ class Follower:
         n = min(at + round(_SUPPORT_S / GRID_S), self.size)
         left = []
         for one in (fit, slack):
-            again = self.fitted(one.guess, n, _SUPPORT_STEPS)
+            again = self.closer(self.fitted(one.guess, n, _SUPPORT_STEPS), n)
             away, _, _ = self.foretold(again, n, n, after=max(at - _FEW, 0))
             left.append(max(_rms(away), 1e-3))
         return left[0] / left[1]
@@ -314,14 +344,27 @@ class Follower:
     def best(self, rows: list[FloatArray], n: int) -> Fit:
         """Best fit of the first ``n`` values, beginning from any of some guesses."""
         first = sorted((self.fitted(row, n, _FIRST_STEPS) for row in rows), key=_cost)
-        return min((self.fitted(fit.guess, n, _STEPS) for fit in first[:_GO_ON]), key=_cost)
+        go_on = first[: self.go_on]
+        return self.closer(min((self.fitted(fit.guess, n, _STEPS) for fit in go_on), key=_cost), n)
 
-    def fitted(self, guess: FloatArray, n: int, most: int) -> Fit:
+    def closer(self, fit: Fit, n: int) -> Fit:
+        """Fit on, what may be left being what was left: what was entered counts for less and less."""
+        for least in _CLOSER:
+            _, _, residual = self.foretold(fit, n, n)
+            fit = self.fitted(fit.guess, n, _CLOSER_STEPS, min(max(residual, least), NOISE))
+        return fit
+
+    @staticmethod
+    def left(residual: float) -> float:
+        """What a fit may leave that goes on from one that left ``residual``."""
+        return min(max(residual, _CLOSER[-1]), NOISE)
+
+    def fitted(self, guess: FloatArray, n: int, most: int, noise: float = NOISE) -> Fit:
         """Fit the first ``n`` values, beginning from a guess."""
         force, weights = self.record.force_n[:n], self.weights(n)
         return fit_swing(
             self.expected.swing, guess, force, weights, prior=self.expected.prior, sd=self.expected.sd,
-            usual_n=self.usual_n(n), every=_EVERY, most=most,
+            usual_n=self.usual_n(n), every=_EVERY, most=most, noise=noise,
         )  # fmt: skip
 
     def usual_n(self, n: int) -> float:

@@ -24,6 +24,8 @@ _SLACK_LOOK_BACK_S: Final = 3.0
 _LARGEST_ZERO: Final = 0.2
 _LEAST_SLACK_S: Final = 0.2
 _RAMP_SHARE: Final = 0.03
+_MOST_SHARE: Final = 0.65
+"""A ramp stays for half of its length near its middle; a level with a tail at either end for longer."""
 _CREST_S: Final = 1.5
 _HANDLING_S: Final = 0.8
 _HANDLING_SHARE: Final = 0.25
@@ -224,15 +226,15 @@ def _unramped(
     last = first + part.size
     if abs(end - begin) < max(_RAMP_SHARE * max(abs(begin), abs(end)), least_n):
         return [(first, last)]
-    near = 0.25 * abs(end - begin)
+    near, most = 0.25 * abs(end - begin), max(round(_MOST_SHARE * part.size), 2 * few)
     out = []
-    for level in (begin, end):
+    for level, least in ((begin, 2 * few), (end, 2 * few), (float(np.median(part)), most)):
         held = max(
             runs(np.abs(part - level) <= near), key=lambda run: run[1] - run[0], default=(0, 0)
         )
-        if held[1] - held[0] >= 2 * few:
+        if held[1] - held[0] >= least:
             out.append((first + held[0], first + held[1]))
-    return out
+    return [out[-1]] if out and out[-1][1] - out[-1][0] >= most else out
 
 
 def settle_on(plateaus: tuple[Plateau, ...], index: int) -> Plateau:

@@ -64,6 +64,9 @@ DROPS: Final = frozenset({"snubbed_drop", "let_run_drop"})
 _BLOCK_S: Final = 0.05
 _SMOOTH_S: Final = 0.01
 _DOWN_S: Final = 1.0
+_THROWN_S: Final = 2.0
+_HANGS_S: Final = 5.0
+_HANGS_SHARE: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -267,6 +270,8 @@ class _Reader:
         """Slack that follows the largest force for a second, or to the record's end."""
         top = self.blocks.time_s(int(np.nanargmax(self.blocks.mean_n)))
         found = find_slack(self.blocks, self.zero, top, _DOWN_S)
+        while found is not None and self.thrown_up(found):
+            found = find_slack(self.blocks, self.zero, found[1], _DOWN_S)
         if found is not None:
             return found
         tail = runs(self.blocks.mean_n - self.zero.zero_n < self.zero.slack_n)
@@ -275,6 +280,16 @@ class _Reader:
             if end - start >= 0.2 and start > top:
                 return start, end
         return None
+
+    def thrown_up(self, slack_s: tuple[float, float]) -> bool:
+        """Whether a caught piece only bounced: it is off the rope briefly, and hangs on it for long."""
+        if self.tensioned or slack_s[1] - slack_s[0] > _THROWN_S:
+            return False
+        after = self.blocks.index(slack_s[1])
+        mean = self.blocks.mean_n[after : after + round(_HANGS_S / self.blocks.width_s)]
+        if mean.size * self.blocks.width_s < 0.9 * _HANGS_S:
+            return False
+        return bool(np.median(mean) - self.zero.zero_n > _HANGS_SHARE * self.zero.scale_n)
 
     def steps(self, levels: tuple[Plateau, ...], load_end: float) -> list[Step]:
         ends: list[Plateau | None] = [None, *levels, None]

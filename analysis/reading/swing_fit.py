@@ -79,6 +79,7 @@ def fit_swing(
     usual_n: float,
     every: int,
     most: int,
+    noise: float = NOISE,
 ) -> Fit:
     """Fit the unknowns, beginning from a guess.
 
@@ -97,6 +98,8 @@ def fit_swing(
         Steps per value.
     most : int
         So many steps at most.
+    noise : float
+        What the model may leave, as a share of the weight.
 
     Returns
     -------
@@ -107,13 +110,13 @@ def fit_swing(
     free = row.size if math.isfinite(row[START]) else row.size + START
     cost = _descend(
         row, free, every, READS[swing.reads], swing.rig, np.ascontiguousarray(force_n),
-        np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), _hung(swing, prior), usual_n, most,
+        np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), _hung(swing, prior), usual_n, most, noise,
     )  # fmt: skip
     return Fit(row, float(cost))
 
 
 @entry
-def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, most):  # type: ignore[no-untyped-def]
+def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, most, noise):  # type: ignore[no-untyped-def]
     """Take damped steps until they gain no more; moves ``row``, gives its cost."""
     n, size = force.size, row.size
     rows, lefts = np.empty((free, size)), np.empty((free, n))
@@ -124,7 +127,7 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual,
     _copy(row, rows[0])
     for at in range(most + 1):
         _costs(
-            rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, lefts, costs
+            rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, lefts, costs
         )
         best = 0
         for j in range(1, tries):
@@ -153,6 +156,7 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual,
                 sd,
                 hung,
                 usual,
+                noise,
                 lefts,
                 costs,
             )
@@ -237,7 +241,7 @@ def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
 
 
 @summing
-def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, hung, usual, left, costs):  # type: ignore[no-untyped-def]
+def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, left, costs):  # type: ignore[no-untyped-def]
     """Fill the cost of each of so many rows, inf where it cannot be run, and what is left of each value."""
     run_rows(rows, count, every, reads, rig, left)
     for at in range(count):
@@ -252,7 +256,7 @@ def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, hung, 
             scale = over / under
             cost = (math.log(scale / usual) / USUAL_SD) ** 2
             for i in range(force.size):
-                out[i] = roots[i] * (force[i] / scale - out[i]) / NOISE
+                out[i] = roots[i] * (force[i] / scale - out[i]) / noise
                 cost += out[i] * out[i]
             for k in range(free):
                 cost += (_away(row, k, prior, hung) / sd[k]) ** 2
