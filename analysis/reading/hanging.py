@@ -23,7 +23,7 @@ from analysis.reading.trace import FloatArray, Trace
 
 _CALM_SHARE: Final = 0.025
 _SHORTEST_HANG_S: Final = 0.6
-_SETTLES_S: Final = 1.2
+_SETTLES_S: Final = (0.2, 1.2)
 _WANDERS_S: Final = 0.6
 _WILD_SHARE: Final = 1.0
 _LOOK_S: Final = 3.0
@@ -31,6 +31,7 @@ _FAR_SHARE: Final = 0.1
 _LATE_S: Final = 3.0
 _AGREED: Final = 1.7
 _SURELY: Final = 3.0
+_STILL_SUPPORT: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,10 +95,10 @@ class HangSearch:
         planned = place.method == "swing"
         if release is None or not can_follow(place):
             return self.lies_on(hang, load_end)
-        settles = 0.0 if release.kind == "catch" else _SETTLES_S
+        in_a_span = place.rope is not None and place.rope.legs == 2
+        settles = 0.0 if release.kind == "catch" else _SETTLES_S[in_a_span]
         from_s = max(release.after_first_s, release.start_s + settles)
         far = self.swings_far(from_s, load_end)
-        in_a_span = place.rope is not None and place.rope.legs == 2
         if not (planned or far or in_a_span):
             return hang
         # the fits are compiled (0.7 s to load): only for what swings, or slides along a rope
@@ -125,6 +126,15 @@ class HangSearch:
             return replace(hang, end_seen=False) if hang is not None and doubted else hang
         end = free.end_s
         early = hang is not None and hang.start_s < end - _SHORTEST_HANG_S
+        if (
+            hang is not None
+            and early
+            and lies_still
+            and place.reads == "piece"
+            and end < hang.end_s - _WANDERS_S
+            and free.support < _STILL_SUPPORT
+        ):
+            return hang
         if hang is not None and early and (hang.still or not planned):
             still = hang.still and end - hang.end_s < _WANDERS_S
             return replace(hang, end_s=end, still=still, end_seen=True)

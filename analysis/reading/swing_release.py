@@ -24,7 +24,7 @@ from analysis.reading.release import Release, ReleaseKind
 from analysis.reading.trace import FloatArray
 
 _MEAN_S: Final = 0.08
-_LONGEST_FOOT_S: Final = 0.4
+_LONGEST_FOOT_S: Final = 0.3
 _SLOPE_S: Final = 0.1
 _SLOPES_S: Final = 0.4
 _AWAY: Final = 0.05
