@@ -115,14 +115,15 @@ class _Reading:
         release_peak = self.release_peak()
         settled = self.levels.settled()
         weight, weight_budget = self.weight(hang)
+        held = self.at_the_piece(hang)
         factor, factor_u = _factor(release_peak, hang)
         doubts = self.peak_doubts(peak)
         told = chronicle(trace, story, hang.value_n if hang else None)
         found = identify(
             trace,
             story,
-            hang_reading_n=hang.value_n if hang else None,
-            hang_rel_u=hang.budget.standard_n / abs(hang.value_n) if hang else 0.0,
+            hang_reading_n=held.value_n if held else None,
+            hang_rel_u=held.budget.standard_n / abs(held.value_n) if held else 0.0,
             whole=not {"clipped", "gap_in_peak"} & set(doubts),
             held=not self.doubted,
         )
@@ -140,6 +141,7 @@ class _Reading:
         }
         return Features(
             hang_weight_n=weight,
+            hang_weight_by="motion" if self.by_motion(hang) else "level",
             hang_weight_n_u=weight_budget.expanded_n if weight_budget else None,
             hang_reading_n=hang.value_n if hang else None,
             hang_reading_n_u=hang.budget.expanded_n if hang else None,
@@ -203,6 +205,11 @@ class _Reading:
         chain = self.trace.chain
         if hang is None or budget is None:
             return {}
+        if moved := self.by_motion(hang):
+            return {
+                "hang_weight_low_n": moved.value_n - budget.expanded_n,
+                "hang_weight_high_n": moved.value_n + budget.expanded_n,
+            }
         low, high = chain.gain_low or chain.gain, chain.gain_high or chain.gain
         own = 2.0 * hang.budget.standard_n
         return {
@@ -252,6 +259,37 @@ class _Reading:
     def weight(self, hang: Level | None) -> tuple[float | None, Budget | None]:
         if hang is None:
             return None, None
+        if moved := self.by_motion(hang):
+            return moved.value_n, moved.budget
+        return self.by_level(hang)
+
+    def by_motion(self, hang: Level | None) -> Level | None:
+        """Weight of the piece from its followed motion, where that is surer than the level.
+
+        None where both are further apart than their U together: then the level stands.
+        """
+        told = self.story.hang.told if self.story.hang is not None else None
+        if told is None or hang is None or not told.value_n > 0:
+            return None
+        gain = self.trace.chain.gain
+        parts = self.levels.parts(told.value_n / gain, self.hang_s)
+        budget = Budget(
+            {name: gain * part for name, part in parts.items()}
+            | {"motion": told.rel_u * told.value_n}
+        )
+        value, level = self.by_level(hang)
+        apart = 2.0 * math.hypot(budget.standard_n, level.standard_n)
+        if budget.standard_n >= level.standard_n or abs(told.value_n - value) > apart:
+            return None
+        return Level(told.value_n, budget, hang.part_s)
+
+    def at_the_piece(self, hang: Level | None) -> Level | None:
+        """Hang at the station; where that is the piece, as its motion tells it if it does."""
+        moved = self.by_motion(hang) if self.trace.place.reads == "piece" else None
+        return moved or hang
+
+    def by_level(self, hang: Level) -> tuple[float, Budget]:
+        """Weight of the piece from the level at the station."""
         chain = self.trace.chain
         value = chain.gain * hang.value_n
         parts = {name: chain.gain * part for name, part in hang.budget.parts_n.items()}

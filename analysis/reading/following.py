@@ -27,7 +27,8 @@ import numpy as np
 from analysis.reading.letting_out import START, STEP_S
 from analysis.reading.place import Place, swing_s
 from analysis.reading.swing_fit import NOISE, Fit, best_scale, fit_swing
-from analysis.reading.swing_guesses import expect, guesses
+from analysis.reading.swing_guesses import Expected, expect, given_legs, guesses
+from analysis.reading.swing_weight import weight_rel_u
 from analysis.reading.trace import BoolArray, FloatArray, Trace
 
 _EVERY: Final = 4
@@ -90,7 +91,9 @@ class FreeSwing:
     known : bool
         Whether the motion was fitted well enough to tell.
     weight_n : float
-        Weight of the piece that the fit gives, newtons.
+        Weight of the piece that the fit gives, newtons; with rope let out, if that was found.
+    weight_rel_u : float
+        Its relative standard uncertainty (``swing_weight.py``).
     residual : float
         What the fit leaves, RMS, as a share of the weight.
     agreed : bool
@@ -104,6 +107,7 @@ class FreeSwing:
     end_s: float | None
     known: bool
     weight_n: float
+    weight_rel_u: float
     residual: float
     agreed: bool = False
     support: float = 1.0
@@ -143,6 +147,10 @@ class Follower:
 
     def __init__(self, record: Record, trace: Trace, patience: int) -> None:
         self.record, self.expected = record, expect(trace)
+        self.given = self.expected
+        rope = trace.place.rope
+        if rope is not None and rope.legs == 2 and rope.leg_cos < 1.0:
+            self.given = given_legs(self.expected, rope.leg_cos)
         self.period_n = max(round(swing_s(trace.place) / GRID_S), 8)
         spans = self.expected.swing.span_m > 0.0
         self.good = good_residual(trace.place)
@@ -167,13 +175,13 @@ class Follower:
         if n + 2 * _FEW > self.size:
             return None
         if not self.seen(n):
-            return FreeSwing(None, known=False, weight_n=math.nan, residual=math.inf)
+            return _unknown(math.nan, math.inf)
         fit = self.first(n)
         _, weight, residual = self.foretold(fit, n, n)
         if residual >= self.good:
             found = (self.short_hold(n, residual) or self.from_less(n)) if short else None
             if found is not None or residual >= _KNOWN_RESIDUAL:
-                return found or FreeSwing(None, known=False, weight_n=weight, residual=residual)
+                return found or _unknown(weight, residual)
         return self.followed(fit, n)
 
     def from_less(self, n: int) -> FreeSwing | None:
@@ -203,7 +211,8 @@ class Follower:
             failed = np.flatnonzero(np.abs(_means(away, _FEW)[:_AHEAD]) > limit)
             if failed.size == 0:
                 if n + _AHEAD + _FEW >= self.size:
-                    return FreeSwing(None, known, weight, residual, support=_FREE_SUPPORT)
+                    weight, u = self.weighed(fit, min(n, self.size))
+                    return FreeSwing(None, known, weight, u, residual, support=_FREE_SUPPORT)
                 n += _AHEAD
             else:
                 at = n + int(failed[0])
@@ -219,14 +228,23 @@ class Follower:
 
     def ended(self, fit: Fit, at: int, through: int, left: FloatArray, *, known: bool) -> FreeSwing:
         """Tell an end: where a fit with rope let out has it, or where the free one failed."""
-        _, weight, residual = self.foretold(fit, at, at)
+        _, _, residual = self.foretold(fit, at, at)
         slack = self.let_out(fit, at, through, left, residual)
         if slack is None:
             known &= residual < self.good
             end = float(self.record.time_s[min(at, self.size - 1)]) - _DELAY_S
-            return FreeSwing(end, known, weight, residual)
+            return FreeSwing(end, known, *self.weighed(fit, at), residual)
         end = float(self.record.time_s[0]) - 0.5 * GRID_S + float(slack.guess[START])
-        return FreeSwing(end, known, weight, residual, support=self.support(fit, slack, at))
+        support = self.support(fit, slack, at)
+        weight, u = self.weighed(slack, min(through + _FEW, self.size))
+        return FreeSwing(end, known, weight, u, residual, support=support)
+
+    def weighed(self, fit: Fit, n: int) -> tuple[float, float]:
+        """Weight that a fit of ``n`` values gives, and its relative standard uncertainty."""
+        if self.given is not self.expected:
+            fit = self.closer(fit, n, self.given)
+        _, weight, residual = self.foretold(fit, n, n)
+        return weight, weight_rel_u(self.given, fit, self.weights(n), residual, _EVERY)
 
     def support(self, fit: Fit, slack: Fit, at: int) -> float:
         """How much better a motion with rope let out tells the next two seconds than a free one."""
@@ -280,13 +298,8 @@ class Follower:
         ):
             return None
         end = self.record.time_s[0] - 0.5 * GRID_S + float(best.guess[START])
-        return FreeSwing(
-            float(end),
-            known=True,
-            weight_n=weight,
-            residual=residual,
-            support=_SHORT_SUPPORT * free / residual,
-        )
+        support = _SHORT_SUPPORT * free / residual
+        return FreeSwing(float(end), True, *self.weighed(best, n), residual, support=support)
 
     def plausible(self, weight_n: float, n: int) -> bool:
         """Whether a fitted weight is like the mean force of the first ``n`` values."""
@@ -347,11 +360,12 @@ class Follower:
         go_on = first[: self.go_on]
         return self.closer(min((self.fitted(fit.guess, n, _STEPS) for fit in go_on), key=_cost), n)
 
-    def closer(self, fit: Fit, n: int) -> Fit:
+    def closer(self, fit: Fit, n: int, expected: Expected | None = None) -> Fit:
         """Fit on, what may be left being what was left: what was entered counts for less and less."""
         for least in _CLOSER:
             _, _, residual = self.foretold(fit, n, n)
-            fit = self.fitted(fit.guess, n, _CLOSER_STEPS, min(max(residual, least), NOISE))
+            noise = min(max(residual, least), NOISE)
+            fit = self.fitted(fit.guess, n, _CLOSER_STEPS, noise, expected)
         return fit
 
     @staticmethod
@@ -359,11 +373,19 @@ class Follower:
         """What a fit may leave that goes on from one that left ``residual``."""
         return min(max(residual, _CLOSER[-1]), NOISE)
 
-    def fitted(self, guess: FloatArray, n: int, most: int, noise: float = NOISE) -> Fit:
+    def fitted(
+        self,
+        guess: FloatArray,
+        n: int,
+        most: int,
+        noise: float = NOISE,
+        expected: Expected | None = None,
+    ) -> Fit:
         """Fit the first ``n`` values, beginning from a guess."""
+        expected = expected or self.expected
         force, weights = self.record.force_n[:n], self.weights(n)
         return fit_swing(
-            self.expected.swing, guess, force, weights, prior=self.expected.prior, sd=self.expected.sd,
+            expected.swing, guess, force, weights, prior=expected.prior, sd=expected.sd,
             usual_n=self.usual_n(n), every=_EVERY, most=most, noise=noise,
         )  # fmt: skip
 
@@ -371,6 +393,10 @@ class Follower:
         """Give about the weight of the piece: the mean force of the first ``n`` values."""
         weights = self.weights(n)
         return self.expected.gain * float(weights @ self.record.force_n[:n] / weights.sum())
+
+
+def _unknown(weight_n: float, residual: float) -> FreeSwing:
+    return FreeSwing(None, False, weight_n, math.inf, residual)
 
 
 def _rms(values: FloatArray) -> float:

@@ -6,8 +6,9 @@ release (``phases.py`` does) or state quantities.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -18,8 +19,11 @@ from analysis.reading.release import Release
 from analysis.reading.sliding import lies_until
 from analysis.reading.steps import Step
 from analysis.reading.stirring import stirred_s
-from analysis.reading.stretches import Hang
+from analysis.reading.stretches import Hang, ToldWeight
 from analysis.reading.trace import FloatArray, Trace
+
+if TYPE_CHECKING:
+    from analysis.reading.following import FreeSwing
 
 _CALM_SHARE: Final = 0.025
 _SHORTEST_HANG_S: Final = 0.6
@@ -32,6 +36,9 @@ _LATE_S: Final = 3.0
 _AGREED: Final = 1.7
 _SURELY: Final = 3.0
 _STILL_SUPPORT: Final = 5.0
+_UNSUPPORTED: Final = 1.0
+_TELLS: Final = 2.5
+_DOUBTED: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +123,7 @@ class HangSearch:
         lies_still = hang is not None and hang.still
         trusted = free is not None and (
             planned
-            or free.residual < least
+            or (free.residual < least and (free.agreed or free.support > _UNSUPPORTED))
             or (free.support > _SURELY and not lies_still and not in_a_span)
         )
         if free is None or not (free.known and trusted) or free.end_s is None:
@@ -124,7 +131,7 @@ class HangSearch:
             doubted = planned or (in_a_span and late)
             hang = self.lies_on(hang, load_end)
             return replace(hang, end_seen=False) if hang is not None and doubted else hang
-        end = free.end_s
+        end, told = free.end_s, self.told(free)
         early = hang is not None and hang.start_s < end - _SHORTEST_HANG_S
         if (
             hang is not None
@@ -137,9 +144,20 @@ class HangSearch:
             return hang
         if hang is not None and early and (hang.still or not planned):
             still = hang.still and end - hang.end_s < _WANDERS_S
-            return replace(hang, end_s=end, still=still, end_seen=True)
+            return replace(hang, end_s=end, still=still, end_seen=True, told=told)
         still = not planned and not far
-        return Hang(from_s, end, still=still, period_s=0.0 if still else 2.0 * swing_s(place))
+        period = 0.0 if still else 2.0 * swing_s(place)
+        return Hang(from_s, end, still=still, period_s=period, told=told)
+
+    def told(self, free: FreeSwing) -> ToldWeight | None:
+        """Give the weight that the motion tells; an end that nothing speaks for may be a gust's.
+
+        A tight tag line pulls on the piece: no motion tells its weight.
+        """
+        if self.trace.tag_line_tight or not math.isfinite(free.weight_rel_u):
+            return None
+        doubt = 1.0 if free.support > _TELLS else _DOUBTED
+        return ToldWeight(free.weight_n, doubt * free.weight_rel_u)
 
     def lies_on(self, hang: Hang | None, load_end: float) -> Hang | None:
         """Carry a hang in a span on over the jumps of a piece that slides along its rope."""

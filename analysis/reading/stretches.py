@@ -44,10 +44,19 @@ class Phase:
 
 
 @dataclass(frozen=True, slots=True)
+class ToldWeight:
+    """Weight of the piece that a followed motion gives, newtons; relative standard uncertainty."""
+
+    value_n: float
+    rel_u: float
+
+
+@dataclass(frozen=True, slots=True)
 class Hang:
     """Where the piece hangs: stretch, whether it is still, period of what is left.
 
     ``end_seen``: a start of the lowering (or a touch, or a gust) shows where it ends.
+    ``told``: what its motion tells of the weight of the piece.
     """
 
     start_s: float
@@ -55,6 +64,7 @@ class Hang:
     still: bool
     period_s: float
     end_seen: bool = True
+    told: ToldWeight | None = None
 
 
 def on_the_way(plateau: Plateau, hang: Plateau) -> bool:

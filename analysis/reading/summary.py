@@ -67,6 +67,7 @@ class Features:
     hang_weight_low_n: float | None = None
     hang_weight_high_n: float | None = None
     hang_weight_is_band: bool = False
+    hang_weight_by: str = "level"
     hang_cycles_n: float | None = None
     hang_cycles_n_u: float | None = None
     hang_ways_agree: bool | None = None

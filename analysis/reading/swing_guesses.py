@@ -13,7 +13,7 @@ practice, no source).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -54,6 +54,7 @@ _SPAN_SD: Final[tuple[float, ...]] = (
     0.6,
     0.03,
 )
+_AROUND_SD: Final = 0.01
 _LEAST_ETA_U: Final = 0.005
 _LEAD_SD_TAG_LINE: Final = 0.08
 _SLING_ANGLE: Final = 0.2
@@ -117,6 +118,22 @@ def expect(trace: Trace) -> Expected:
     if trace.tag_line_tight:
         spread[0] = _LEAD_SD_TAG_LINE
     return Expected(swing, before, spread, gain)
+
+
+def given_legs(expected: Expected, leg_cos: float) -> Expected:
+    """Expect a span rig's legs to stand as they were entered, for a weight as the chain tells it.
+
+    Parameters
+    ----------
+    expected : Expected
+        A span rig.
+    leg_cos : float
+        Cosine of its legs from plumb.
+    """
+    prior, sd = expected.prior.copy(), expected.sd.copy()
+    prior[0] = math.log(expected.swing.span_m / math.sqrt(max(1.0 - leg_cos**2, 1e-6)))
+    sd[0] = _AROUND_SD
+    return replace(expected, prior=prior, sd=sd)
 
 
 def guesses(expected: Expected, force_n: FloatArray, step_s: float) -> FloatArray:

@@ -71,7 +71,12 @@ def _chosen(found: list[FreeSwing], good: float) -> FreeSwing | None:
         return min(found, key=_left, default=None)
     first = max(known, key=lambda one: sum(_vote(other, good) for other in _alike(one, known)))
     alike = _alike(first, known)
-    return replace(min(alike, key=_left), agreed=len(alike) > 1)
+    best = min(alike, key=_left)
+    apart = [one.weight_n / best.weight_n - 1.0 for one in alike if one.residual < good]
+    spread = float(np.sqrt(np.mean(np.square(apart)))) if apart else 0.0
+    return replace(
+        best, agreed=len(alike) > 1, weight_rel_u=float(np.hypot(best.weight_rel_u, spread))
+    )
 
 
 def _alike(one: FreeSwing, tries: list[FreeSwing]) -> list[FreeSwing]:
