@@ -22,6 +22,8 @@ from analysis.reading.trace import FloatArray, Trace
 
 _SHIFT_S: Final = 0.5
 _SHIFTS: Final = 9
+_SHIFTS_OF_A_SWING: Final = 11
+"""A planned swing is followed from its first second on: two tries more reach as far."""
 _AGREE_S: Final = 0.5
 _SHORT_SHIFTS: Final = 4
 _MOST_SUPPORT: Final = 8.0
@@ -52,7 +54,7 @@ def follow_swing(
     record = _on_a_grid(trace, force_n, (from_s, until_s), ceiling_n)
     found: list[FreeSwing] = []
     good = good_residual(trace.place)
-    for shift in range(_SHIFTS):
+    for shift in range(_SHIFTS_OF_A_SWING if trace.place.method == "swing" else _SHIFTS):
         one = Follower(record, trace, shift % 2).follow(short=shift < _SHORT_SHIFTS)
         if one is None:
             break

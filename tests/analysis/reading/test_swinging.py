@@ -164,7 +164,7 @@ def test_a_gust_is_no_start_of_a_lowering(gust: float) -> None:
 
 
 def end(at_s: float | None, residual: float, support: float, *, known: bool = True) -> FreeSwing:
-    return FreeSwing(at_s, known, WEIGHT_N, residual, support=support)
+    return FreeSwing(at_s, known, WEIGHT_N, 0.01, residual, support=support)
 
 
 def test_of_several_ends_the_one_that_most_speaks_for_is_taken() -> None:
