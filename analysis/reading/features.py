@@ -57,6 +57,8 @@ __all__ = ["FLAG_WORDS", "Features", "read_features"]
 _AGREE: Final = 0.005
 """Own choice: still part and ring-down may differ by half a per cent beside their U."""
 
+_DOUBTED: Final = 2.0
+"""Own choice: a motion that may be that of the lowering tells the weight half as surely."""
 _CHANGE_M_PER_S: Final = 0.3
 _STEADY_S: Final = 2.0
 """Own assumptions: a piece that is let down gets faster or slower by so much (standard), and a
@@ -266,16 +268,19 @@ class _Reading:
     def by_motion(self, hang: Level | None) -> Level | None:
         """Weight of the piece from its followed motion, where that is surer than the level.
 
-        None where both are further apart than their U together: then the level stands.
+        None where both are further apart than their U together: then the level stands; and on the
+        fall where the hang may be part of the lowering: then its band does.
         """
         told = self.story.hang.told if self.story.hang is not None else None
         if told is None or hang is None or not told.value_n > 0:
+            return None
+        if self.doubted and self.trace.place.reads == "fall":
             return None
         gain = self.trace.chain.gain
         parts = self.levels.parts(told.value_n / gain, self.hang_s)
         budget = Budget(
             {name: gain * part for name, part in parts.items()}
-            | {"motion": told.rel_u * told.value_n}
+            | {"motion": (_DOUBTED if self.doubted else 1.0) * told.rel_u * told.value_n}
         )
         value, level = self.by_level(hang)
         apart = 2.0 * math.hypot(budget.standard_n, level.standard_n)

@@ -127,7 +127,21 @@ def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual,
     _copy(row, rows[0])
     for at in range(most + 1):
         _costs(
-            rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, lefts, costs
+            rows,
+            tries,
+            free,
+            every,
+            reads,
+            rig,
+            force,
+            roots,
+            prior,
+            sd,
+            hung,
+            usual,
+            noise,
+            lefts,
+            costs,
         )
         best = 0
         for j in range(1, tries):
@@ -241,7 +255,7 @@ def _solve(square, side, stretch, out):  # type: ignore[no-untyped-def]
 
 
 @summing
-def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, left, costs):  # type: ignore[no-untyped-def]
+def _costs(rows, count, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, left, costs):  # type: ignore[no-untyped-def] # fmt: skip
     """Fill the cost of each of so many rows, inf where it cannot be run, and what is left of each value."""
     run_rows(rows, count, every, reads, rig, left)
     for at in range(count):

@@ -17,7 +17,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.reading.following import GRID_S, Follower, FreeSwing, Record, good_residual
+from analysis.reading.following import Follower, FreeSwing, good_residual
+from analysis.reading.motion_fits import GRID_S, Record
 from analysis.reading.trace import FloatArray, Trace
 
 _SHIFT_S: Final = 0.5

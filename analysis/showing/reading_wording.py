@@ -79,7 +79,9 @@ def weight_words(features: Features, unit: ForceUnit) -> str | None:
             f"between {ends} and {format_force(high, unit)}: on the fall friction hides which way "
             "the sheave last turned"
         )
-    return format_force(features.hang_weight_n, unit, u_n=features.hang_weight_n_u)
+    words = format_force(features.hang_weight_n, unit, u_n=features.hang_weight_n_u)
+    by_motion = features.hang_weight_by == "motion"
+    return f"{words} (told by how it swung and bounced)" if by_motion else words
 
 
 def _hang_rows(features: Features, unit: ForceUnit) -> Rows:
