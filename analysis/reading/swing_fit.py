@@ -108,7 +108,7 @@ def fit_swing(
     """
     row = np.array(guess, dtype=np.float64)
     free = row.size if math.isfinite(row[START]) else row.size + START
-    cost = _descend(
+    cost = descend(
         row, free, every, READS[swing.reads], swing.rig, np.ascontiguousarray(force_n),
         np.sqrt(weights), np.ascontiguousarray(prior), np.ascontiguousarray(sd), _hung(swing, prior), usual_n, most, noise,
     )  # fmt: skip
@@ -116,7 +116,7 @@ def fit_swing(
 
 
 @entry
-def _descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, most, noise):  # type: ignore[no-untyped-def]
+def descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, most, noise):  # type: ignore[no-untyped-def]
     """Take damped steps until they gain no more; moves ``row``, gives its cost."""
     n, size = force.size, row.size
     rows, lefts = np.empty((free, size)), np.empty((free, n))

@@ -17,6 +17,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.reading.compile_apart import compile_apart
 from analysis.reading.following import Follower, FreeSwing, good_residual
 from analysis.reading.motion_fits import GRID_S, Record
 from analysis.reading.trace import FloatArray, Trace
@@ -52,6 +53,7 @@ def follow_swing(
     FreeSwing or None
         None when there is too little to look at.
     """
+    compile_apart()
     record = _on_a_grid(trace, force_n, (from_s, until_s), ceiling_n)
     found: list[FreeSwing] = []
     good = good_residual(trace.place)
