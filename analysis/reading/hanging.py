@@ -36,6 +36,7 @@ _LATE_S: Final = 3.0
 _AGREED: Final = 1.7
 _SURELY: Final = 3.0
 _STILL_SUPPORT: Final = 5.0
+"""A still hang at the piece, or one that nothing ends, outlasts an end with less for it."""
 _UNSUPPORTED: Final = 1.0
 _TELLS: Final = 2.5
 _DOUBTED: Final = 2.0
@@ -133,15 +134,10 @@ class HangSearch:
             return replace(hang, end_seen=False) if hang is not None and doubted else hang
         end, told = free.end_s, self.told(free)
         early = hang is not None and hang.start_s < end - _SHORTEST_HANG_S
-        if (
-            hang is not None
-            and early
-            and lies_still
-            and place.reads == "piece"
-            and end < hang.end_s - _WANDERS_S
-            and free.support < _STILL_SUPPORT
-        ):
-            return hang
+        if hang is not None and hang.still and free.support < _STILL_SUPPORT:
+            outlasts = early and place.reads == "piece" and end < hang.end_s - _WANDERS_S
+            if outlasts or not (early or hang.end_seen):
+                return hang
         if hang is not None and early and (hang.still or not planned):
             still = hang.still and end - hang.end_s < _WANDERS_S
             return replace(hang, end_s=end, still=still, end_seen=True, told=told)
