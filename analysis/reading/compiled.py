@@ -10,10 +10,8 @@ go side by side instead, :data:`LANES` at a time, in one array with a lane's val
 the compiler then takes several lanes in one instruction, as long as a loop over lanes has no
 branch and is written where it runs (a function called per lane and given the array is not).
 
-What is compiled is kept beside the source and judged by that file's time alone: after a change of
-a function, callers in *other* files are stale: ``rm analysis/reading/__pycache__/*.nb?`` after a pull
-into a checkout. An installation is always whole; the tests keep theirs apart by what the sources
-hold (``tests/conftest.py``).
+What is compiled is kept beside the source; ``compile_apart.py`` has it made, and made anew when a
+source changed. The tests keep theirs apart by what the sources hold (``tests/conftest.py``).
 """
 
 from __future__ import annotations

@@ -13,7 +13,9 @@ next while nothing is let out. While it holds, the fit is carried on over what i
 Where it fails, two things are fitted *through* the failure: the free motion once more, and
 the same motion with rope let out from an unknown time on. Only what no free motion explains
 is a start, and its time is that of the second fit. A hold too short to know the motion from
-is looked at with the second fit alone.
+is looked at with the second fit alone, or followed from a part of the first stretch. A free fit that
+is refitted again and again swallows a slow change: what leaves more than it once did is not
+believed.
 """
 
 from __future__ import annotations
