@@ -19,7 +19,6 @@ from analysis.reading.features import read_features
         (34, "span rig in gusts, cell at the piece: a still hang outlasts a doubtful end"),
         (222, "planned swing in gusts: tries disagree"),
         (215, "snubbed drop, cell on the lead: held for two seconds, then jerked"),
-        (209, "butt-tied, cell on the lead: held for two seconds, followed from the release on"),
         (263, "span rig, cell at B: friction hides the start"),
         (282, "span rig, cell at B: a longer stretch would swallow the start"),
         (186, "span rig, cell at the piece: held for two and a half seconds"),
