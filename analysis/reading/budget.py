@@ -17,7 +17,7 @@ CAUSE_WORDS: Final[dict[str, str]] = {
     "zero": "what the slack rope reads, and its drift",
     "resolution": "one count",
     "noise": "noise of the samples",
-    "motion": "the piece still moving",
+    "motion": "the piece still moving, or what its followed motion leaves open",
     "sampling": "top of the peak between two samples",
     "filter": "the converter averages over its interval",
     "station": "friction band and geometry between station and piece",

@@ -58,7 +58,9 @@ _GOOD_IN_A_SPAN: Final = 0.005
 _LIKE_BEFORE: Final = 1.6
 _BETTER: Final = 0.6
 _MORE_STEPS: Final = 4
-_DELAY_S: Final = 0.2
+_DELAY_S: Final = 0.1
+_SEEN: Final = 3
+_SEEN_SIGMAS: Final = 2.0
 _SAME_S: Final = 0.6
 _TRIED_S: Final = (-1.6, -1.0, -0.5, -0.1)
 _SUPPORT_S: Final = 2.0
@@ -190,12 +192,19 @@ class Follower(Fitter):
         slack = self.let_out(fit, at, through, left, residual)
         if slack is None:
             known &= residual < self.good
-            end = float(self.record.time_s[min(at, self.size - 1)]) - _DELAY_S
+            end = float(self.record.time_s[self.seen_to_leave(fit, at, through)]) - _DELAY_S
             return FreeSwing(end, known, *self.weighed(fit, at), residual)
         end = float(self.record.time_s[0]) - 0.5 * GRID_S + float(slack.guess[START])
         support = self.support(fit, slack, at)
         weight, u = self.weighed(slack, min(through + _FEW, self.size))
         return FreeSwing(end, known, weight, u, residual, support=support)
+
+    def seen_to_leave(self, fit: Fit, at: int, through: int) -> int:
+        """Value from which the record leaves what was foretold, of those that made it fail."""
+        away, _, residual = self.foretold(fit, at, through, after=at)
+        limit = _SEEN_SIGMAS * max(residual, self.least)
+        seen = np.flatnonzero(np.abs(_means(away, _SEEN)[:_FEW]) > limit)
+        return min(at + (int(seen[0]) if seen.size else 0), self.size - 1)
 
     def support(self, fit: Fit, slack: Fit, at: int) -> float:
         """How much better a motion with rope let out tells the next two seconds than a free one."""
