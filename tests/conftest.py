@@ -55,6 +55,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def _compiled_as_an_installation_has_it(request: pytest.FixtureRequest) -> None:
     """Compile apart before any test of the analysis: the order of tests decides no last digit."""
     if "analysis" in request.path.relative_to(ROOT).parts:
-        from analysis.reading.compile_apart import compile_apart  # noqa: PLC0415
+        from analysis.reading.compile_apart import compile_apart
 
         compile_apart()
