@@ -67,6 +67,8 @@ _DOWN_S: Final = 1.0
 _THROWN_S: Final = 2.0
 _HANGS_S: Final = 5.0
 _HANGS_SHARE: Final = 0.4
+_SEEN_SHARE: Final = 0.8
+"""After a bounce the piece hangs for so long, with so much of the usual load, mostly seen."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -287,7 +289,8 @@ class _Reader:
             return False
         after = self.blocks.index(slack_s[1])
         mean = self.blocks.mean_n[after : after + round(_HANGS_S / self.blocks.width_s)]
-        if mean.size * self.blocks.width_s < 0.9 * _HANGS_S:
+        mean = mean[np.isfinite(mean)]
+        if mean.size * self.blocks.width_s < _SEEN_SHARE * _HANGS_S:
             return False
         return bool(np.median(mean) - self.zero.zero_n > _HANGS_SHARE * self.zero.scale_n)
 
