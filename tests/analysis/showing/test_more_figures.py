@@ -112,6 +112,14 @@ def test_on_the_fall_the_weight_is_a_band() -> None:
     assert words is not None
     assert words.startswith("between 1.")
     assert weight_words(replace(features, hang_weight_n=None), "kN") is None
+    told = replace(
+        features,
+        hang_weight_n=1512.0,
+        hang_weight_n_u=14.0,
+        hang_weight_is_band=False,
+        hang_weight_by="motion",
+    )
+    assert weight_words(told, "kN") == "1.512 ± 0.014 kN (told by how it swung and bounced)"
 
 
 def test_budgets_say_what_is_not_in_them() -> None:
