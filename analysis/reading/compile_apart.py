@@ -33,7 +33,7 @@ from analysis.reading.letting_out import START
 from analysis.reading.swing_fit import fit_swing
 from analysis.reading.swing_motion import Swing
 
-_SOURCES: Final = (compiled, letting_out, span_motion, swing_fit, swing_motion)
+SOURCES: Final = (compiled, letting_out, span_motion, swing_fit, swing_motion)
 _ENTRIES: Final = ("swing_fit.descend", "swing_motion.run_rows")
 _INSIDE: Final = "ROPETALLY_COMPILES"
 _LONGEST_S: Final = 300.0
@@ -45,7 +45,7 @@ def compile_apart() -> None:
     folder = kept_in()
     if folder is None or _INSIDE in os.environ or is_kept(folder):
         return
-    for source in _SOURCES:
+    for source in SOURCES:
         for old in folder.glob(f"{Path(source.__file__ or '').stem}.*.nb?"):
             with contextlib.suppress(OSError):
                 old.unlink()
@@ -71,7 +71,7 @@ def kept_in() -> Path | None:
 def is_kept(folder: Path) -> bool:
     """Whether compiled code of each entry lies in a folder, newer than all of its sources."""
     try:
-        newest = max(Path(source.__file__ or "").stat().st_mtime for source in _SOURCES)
+        newest = max(Path(source.__file__ or "").stat().st_mtime for source in SOURCES)
         found = [
             [file.stat().st_mtime for file in folder.glob(f"{entry}-*.nbi")] for entry in _ENTRIES
         ]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.reading.compile_apart import is_kept, kept_in
+from analysis.reading.compile_apart import SOURCES, is_kept, kept_in
 
 ROOT = Path(__file__).resolve().parents[3]
 FITS = """
@@ -60,6 +60,14 @@ def test_code_older_than_any_of_its_sources_is_not_kept(tmp_path: Path) -> None:
     assert is_kept(tmp_path)
     os.utime(tmp_path / "swing_fit.descend-109.py311.nbi", (1.0, 1.0))
     assert not is_kept(tmp_path)
+
+
+def test_every_module_with_compiled_code_is_looked_at() -> None:
+    """One that is left out would run old code after a pull."""
+    reading = ROOT / "analysis" / "reading"
+    uses = {p for p in reading.glob("*.py") if "analysis.reading.compiled import" in p.read_text()}
+    assert len(uses) > 3
+    assert uses | {reading / "compiled.py"} == {Path(m.__file__ or "").resolve() for m in SOURCES}
 
 
 def test_the_tests_keep_theirs_where_they_were_told_to() -> None:
