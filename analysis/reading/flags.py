@@ -21,7 +21,7 @@ FLAG_WORDS: Final[dict[str, str]] = {
     "no_zero": "no slack stretch before the load: zero is taken as 0",
     "zero_offset": "slack reads more than 5 % of the load away from 0: was the rope really slack?",
     "zero_drift": "zero moved between the slack before and the slack after",
-    "hang_not_still": "the piece was still moving: hang weight is a mean over its last swings",
+    "hang_not_still": "the piece was still moving: the hang at the cell is a mean over its last swings",
     "no_hang": "no hang was found",
     "hang_short": "the hang was shorter than a second",
     "clipped": "the converter was at its limit: the true peak is at least this",

@@ -8,8 +8,8 @@ Notes
 -----
 Weight and unknowns together, linear about the fit: with J the slopes of the readings, s what
 is left of a value, and P what was entered (1/sd² on its diagonal), their covariance is
-(JᵀJ/s² + P)⁻¹ (JCGM 101 calls the like a linear model with prior knowledge; any text on
-Bayesian least squares has it). What a motion leaves is not noise: it holds for some tenths of
+(JᵀJ/s² + P)⁻¹: least squares with a normal prior, a textbook's result from memory, held to
+a Monte Carlo by a test. What a motion leaves is not noise: it holds for some tenths of
 a second. So s counts √10 times, as if values 0.4 s apart were the independent ones.
 """
 
@@ -21,13 +21,12 @@ from typing import Final
 import numpy as np
 
 from analysis.reading.letting_out import START
-from analysis.reading.swing_fit import Fit
+from analysis.reading.swing_fit import DIFFERENCE, Fit
 from analysis.reading.swing_guesses import Expected
 from analysis.reading.trace import FloatArray
 
 _ALIKE: Final = 10
 """So many values in a row are left alike."""
-_DIFFERENCE: Final = 5e-3
 _LEAST_LEFT: Final = 0.001
 _MODEL: Final = 0.002
 """Own assumption: a point mass on an even rope tells the weight no better than this."""
@@ -61,9 +60,9 @@ def weight_rel_u(
     """
     free = fit.guess.size + (0 if fit.lets_out else START)
     rows = np.tile(fit.guess, (free + 1, 1))
-    rows[np.arange(1, free + 1), np.arange(free)] += _DIFFERENCE
+    rows[np.arange(1, free + 1), np.arange(free)] += DIFFERENCE
     read = expected.swing.reading(rows, weights.size, every)
-    slopes = np.vstack((read[:1], (read[1:] - read[0]) / _DIFFERENCE)).T
+    slopes = np.vstack((read[:1], (read[1:] - read[0]) / DIFFERENCE)).T
     if not np.isfinite(slopes).all():
         return math.inf
     left = max(residual, _LEAST_LEFT) * math.sqrt(_ALIKE)
