@@ -116,8 +116,9 @@ class _Reading:
         peak = self.peak(-math.inf, self.down_s) if loaded else None
         release_peak = self.release_peak()
         settled = self.levels.settled()
-        weight, weight_budget = self.weight(hang)
-        held = self.at_the_piece(hang)
+        moved = self.by_motion(hang)
+        weight, weight_budget = self.weight(hang, moved)
+        held = moved if moved and trace.place.reads == "piece" else hang
         factor, factor_u = _factor(release_peak, hang)
         doubts = self.peak_doubts(peak)
         told = chronicle(trace, story, hang.value_n if hang else None)
@@ -143,7 +144,7 @@ class _Reading:
         }
         return Features(
             hang_weight_n=weight,
-            hang_weight_by="motion" if self.by_motion(hang) else "level",
+            hang_weight_by="motion" if moved else "level",
             hang_weight_n_u=weight_budget.expanded_n if weight_budget else None,
             hang_reading_n=hang.value_n if hang else None,
             hang_reading_n_u=hang.budget.expanded_n if hang else None,
@@ -183,7 +184,7 @@ class _Reading:
             hang_cycles_n_u=cycles.u_n,
             hang_ways_agree=cycles.agree,
             peak_cfc60_n=cfc60_of(trace, story, peak.time_s) if peak else None,
-            **self.weight_band(hang, weight_budget),
+            **self.weight_band(hang, moved, weight_budget),
             **found.fields(),
             **told.fields(),
         )
@@ -202,12 +203,14 @@ class _Reading:
         motion = math.hypot(parts["motion"], share * level.value_n)
         return replace(level, budget=Budget(parts | {"motion": motion}))
 
-    def weight_band(self, hang: Level | None, budget: Budget | None) -> dict[str, Any]:
+    def weight_band(
+        self, hang: Level | None, moved: Level | None, budget: Budget | None
+    ) -> dict[str, Any]:
         """Give the range of the weight: the friction band, wider by what else is uncertain."""
         chain = self.trace.chain
         if hang is None or budget is None:
             return {}
-        if moved := self.by_motion(hang):
+        if moved:
             return {
                 "hang_weight_low_n": moved.value_n - budget.expanded_n,
                 "hang_weight_high_n": moved.value_n + budget.expanded_n,
@@ -258,10 +261,10 @@ class _Reading:
         after = self.story.after_slack_s
         return math.inf if after is None else after[1]
 
-    def weight(self, hang: Level | None) -> tuple[float | None, Budget | None]:
+    def weight(self, hang: Level | None, moved: Level | None) -> tuple[float | None, Budget | None]:
         if hang is None:
             return None, None
-        if moved := self.by_motion(hang):
+        if moved:
             return moved.value_n, moved.budget
         return self.by_level(hang)
 
@@ -287,11 +290,6 @@ class _Reading:
         if budget.standard_n >= level.standard_n or abs(told.value_n - value) > apart:
             return None
         return Level(told.value_n, budget, hang.part_s)
-
-    def at_the_piece(self, hang: Level | None) -> Level | None:
-        """Hang at the station; where that is the piece, as its motion tells it if it does."""
-        moved = self.by_motion(hang) if self.trace.place.reads == "piece" else None
-        return moved or hang
 
     def by_level(self, hang: Level) -> tuple[float, Budget]:
         """Weight of the piece from the level at the station."""

@@ -106,8 +106,7 @@ class FreeSwing:
 
 def good_residual(place: Place) -> float:
     """Give what a fit may leave, as a share of the weight, to be trusted for itself."""
-    in_a_span = place.rope is not None and place.rope.legs == 2
-    return _GOOD_IN_A_SPAN if in_a_span else _GOOD_RESIDUAL
+    return _GOOD_IN_A_SPAN if place.in_a_span else _GOOD_RESIDUAL
 
 
 class Follower(Fitter):
@@ -115,10 +114,8 @@ class Follower(Fitter):
 
     Parameters
     ----------
-    record : Record
-        From where the piece hangs or swings freely.
-    trace : Trace
-        Its place and chain say what is expected.
+    record, trace : Record, Trace
+        As of a :class:`Fitter`.
     patience : int
         0, or 1 to let a gust pass.
     """

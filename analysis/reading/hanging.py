@@ -39,7 +39,8 @@ _STILL_SUPPORT: Final = 5.0
 """A still hang at the piece, or one that nothing ends, outlasts an end with less for it."""
 _UNSUPPORTED: Final = 1.0
 _TELLS: Final = 2.5
-_DOUBTED: Final = 2.0
+_UNTOLD: Final = 2.0
+"""Own choice: an end with less support than that may be a gust's, its weight half as sure."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +104,7 @@ class HangSearch:
         planned = place.method == "swing"
         if release is None or not can_follow(place):
             return self.lies_on(hang, load_end)
-        in_a_span = place.rope is not None and place.rope.legs == 2
+        in_a_span = place.in_a_span
         settles = 0.0 if release.kind == "catch" else _SETTLES_S[in_a_span]
         from_s = max(release.after_first_s, release.start_s + settles)
         far = self.swings_far(from_s, load_end)
@@ -152,13 +153,13 @@ class HangSearch:
         """
         if self.trace.tag_line_tight or not math.isfinite(free.weight_rel_u):
             return None
-        doubt = 1.0 if free.support > _TELLS else _DOUBTED
+        doubt = 1.0 if free.support > _TELLS else _UNTOLD
         return ToldWeight(free.weight_n, doubt * free.weight_rel_u)
 
     def lies_on(self, hang: Hang | None, load_end: float) -> Hang | None:
         """Carry a hang in a span on over the jumps of a piece that slides along its rope."""
         place = self.trace.place
-        if hang is None or place.rope is None or place.rope.legs != 2 or place.reads == "piece":
+        if hang is None or not place.in_a_span or place.reads == "piece":
             return hang
         end = lies_until(self.blocks, self.zero, hang.end_s, load_end)
         return replace(hang, end_s=end, still=False) if end > hang.end_s else hang

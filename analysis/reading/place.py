@@ -69,6 +69,11 @@ class Place:
     method: str = ""
     rope: RopeInPlay | None = None
 
+    @property
+    def in_a_span(self) -> bool:
+        """Whether the piece hangs on two legs of rope."""
+        return self.rope is not None and self.rope.legs == 2
+
 
 NOWHERE: Final = Place()
 """A record from elsewhere: read as if the cell carried the piece."""

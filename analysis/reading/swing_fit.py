@@ -27,7 +27,8 @@ NOISE: Final = 0.03
 """What the model may leave, as a share of the weight: air, a piece that turns, a curved rope."""
 USUAL_SD: Final = 0.2
 """ln of the weight against the mean force: a swing's mean is above the weight, a drop's below."""
-_DIFFERENCE: Final = 5e-3
+DIFFERENCE: Final = 5e-3
+"""By so much each unknown is moved for a slope."""
 _LARGEST_STEP: Final = 0.7
 _SETTLED: Final = 5e-4
 _DAMPINGS: Final = np.array([1.0, 30.0, 1000.0])
@@ -127,22 +128,8 @@ def descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, 
     _copy(row, rows[0])
     for at in range(most + 1):
         _costs(
-            rows,
-            tries,
-            free,
-            every,
-            reads,
-            rig,
-            force,
-            roots,
-            prior,
-            sd,
-            hung,
-            usual,
-            noise,
-            lefts,
-            costs,
-        )
+            rows, tries, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, lefts, costs,
+        )  # fmt: skip
         best = 0
         for j in range(1, tries):
             best = j if costs[j] < costs[best] else best
@@ -156,24 +143,10 @@ def descend(row, free, every, reads, rig, force, roots, prior, sd, hung, usual, 
             damping = damping if tries == 1 else max(1e-4, damping * _DAMPINGS[best] / 10.0)
             for k in range(free):
                 _copy(row, rows[k])
-                rows[k, k] += _DIFFERENCE
+                rows[k, k] += DIFFERENCE
             _costs(
-                rows,
-                free,
-                free,
-                every,
-                reads,
-                rig,
-                force,
-                roots,
-                prior,
-                sd,
-                hung,
-                usual,
-                noise,
-                lefts,
-                costs,
-            )
+                rows, free, free, every, reads, rig, force, roots, prior, sd, hung, usual, noise, lefts, costs,
+            )  # fmt: skip
             _normal(row, free, lefts, costs, left, prior, sd, hung, square, side)
         else:
             damping *= _DAMPINGS[-1]
@@ -217,7 +190,7 @@ def _normal(row, free, lefts, costs, left, prior, sd, hung, square, side):  # ty
     """Fill the normal equations from what each unknown's small step leaves."""
     for k in range(free):
         for i in range(left.size):
-            lefts[k, i] = (lefts[k, i] - left[i]) / _DIFFERENCE if costs[k] < np.inf else 0.0
+            lefts[k, i] = (lefts[k, i] - left[i]) / DIFFERENCE if costs[k] < np.inf else 0.0
     for k in range(free):
         for m in range(k + 1):
             total = 0.0
