@@ -6,11 +6,9 @@ where only a band can be known (on the fall).
 
 Notes
 -----
-v0 = (1/m)∫(F − W)dt from the first load to the standstill of the piece, h = v0²/(2g). The
-standstill is that of the *motion*: with Kelvin–Voigt damping the force peaks earlier, by
-2 asin ζ/ω_d, which is close to the rope's loss time c/k at any frequency. Stopped at the
-force peak the integral reads 0.80 m for 1.20 m at ζ 0.1. A hinge that holds, brush and a
-run reduce it: it is what the rope saw, not what a tape measured.
+v0 = (1/m)∫(F − W)dt from the first load to the standstill of the piece (``standstill``),
+h = v0²/(2g). Stopped at the force peak the integral reads 0.80 m for 1.20 m at ζ 0.1. A hinge
+that holds, brush and a run reduce it: it is what the rope saw, not what a tape measured.
 """
 
 from __future__ import annotations
@@ -21,23 +19,13 @@ from typing import Final
 
 import numpy as np
 
-from analysis.reading.filters import moving_mean
+from analysis.reading.standstill import standstill
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G_M_PER_S2
 
 LONGEST_S: Final = 1.5
-_SLOPE_S: Final = 0.01
-_STEEP: Final = (0.25, 0.75)
-_BEFORE_QUARTER: Final = 0.46
-"""Between an evenly growing slope (1/2) and the top of a sine (0.425)."""
-_BEGIN_REL_U: Final = 0.1
-_NEAR_TOP: Final = 0.99
-_SMOOTH: Final = 0.7
-_LEAST_POINTS: Final = 6
 _LEAST_SAMPLES: Final = 8
 """Fewer samples up to the standstill show neither it nor the area under the hump."""
-_STANDSTILL_U_S: Final = 0.008
-"""Own assumption: how well the standstill is found where sheave and device slip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,107 +50,6 @@ class FreeFall:
     fall_high_m: float
     start_s: float
     standstill_s: float
-
-
-def loss_time_s(frequency_hz: float, damping_ratio: float) -> float:
-    """Time by which the piece's standstill follows the force peak, 2 asin ζ/ω_d.
-
-    Examples
-    --------
-    >>> round(loss_time_s(1.0, 0.1), 4)
-    0.0319
-    """
-    return 2.0 * math.asin(damping_ratio) / (2.0 * math.pi * frequency_hz)
-
-
-@dataclass(frozen=True, slots=True)
-class Standstill:
-    """When the caught piece first stands still, and the standard uncertainty of that."""
-
-    time_s: float
-    u_s: float
-
-
-def standstill(
-    time_s: FloatArray, force_n: FloatArray, weight_n: float, loss_s: float, loss_u_s: float = 0.0
-) -> Standstill | None:
-    """Time at which the caught piece stands still for the first time.
-
-    Parameters
-    ----------
-    time_s, force_n : (n,) float64
-        Load at the piece from the first load on, newtons with zero taken.
-    weight_n : float
-        What it settles at.
-    loss_s, loss_u_s : float
-        By how much the standstill follows the force peak where nothing slips
-        (:func:`loss_time_s`), and its standard uncertainty.
-
-    Returns
-    -------
-    Standstill or None
-        None when the force never clearly comes down from a hump above the weight.
-
-    Notes
-    -----
-    The way down begins as 1 − (ωt)²/2 about the weight, so that its slope grows evenly from
-    nothing, whatever came before: a smooth top, the flat top of a device that slips, a braked
-    run that sags. From the times at which the slope is a quarter and three quarters of its
-    steepest the begin follows without ω. A smooth top, as wide to both sides, is the force
-    peak and the piece stands still later by the loss time; after a flat top the begin of the
-    way down is the standstill; where the sheave sticks as the motion turns, and the force falls faster
-    than it rose, it lies somewhere between.
-    """
-    above = force_n - weight_n
-    hump = _first_hump(above)
-    if hump is None:
-        return None
-    first, last = hump
-    begins = _way_down(time_s[first : last + 1], above[first : last + 1])
-    if begins is None:
-        return None
-    at, steep_s = begins
-    high = np.flatnonzero(above[first:last] > _NEAR_TOP * float(above[first:last].max()))
-    u = math.hypot(_BEGIN_REL_U * steep_s, _STANDSTILL_U_S)
-    if at - float(time_s[first + int(high[0])]) < _SMOOTH * steep_s:
-        middle = 0.5 * float(time_s[first + int(high[0])] + time_s[first + int(high[-1])])
-        return Standstill(middle + loss_s, math.hypot(u, loss_u_s))
-    return Standstill(at + 0.5 * loss_s, math.hypot(u, loss_s / math.sqrt(12.0)))
-
-
-def _way_down(time_s: FloatArray, above_n: FloatArray) -> tuple[float, float] | None:
-    """Begin of the way down, and how long it takes to get from a quarter to three quarters steep."""
-    step_s = float(np.median(np.diff(time_s)))
-    few = max(round(_SLOPE_S / step_s), 1)
-    top = int(np.argmax(above_n))
-    mean = moving_mean(above_n, few)[top:]
-    if mean.size < _LEAST_POINTS + few:
-        return None
-    slope = mean[:-few] - mean[few:]
-    steepest = int(np.argmax(slope))
-    passed = []
-    for part in _STEEP:
-        flatter = np.flatnonzero(slope[: steepest + 1] < part * slope[steepest])
-        i = int(flatter[-1]) if flatter.size else 0
-        rise = float(slope[i + 1] - slope[i]) if i < steepest else 0.0
-        inside = (part * float(slope[steepest]) - float(slope[i])) / rise if rise > 0 else 0.0
-        passed.append(float(time_s[top + i]) + (inside + 0.5 * few) * step_s)
-    steep_s = passed[1] - passed[0]
-    return passed[0] - _BEFORE_QUARTER * steep_s, steep_s
-
-
-def _first_hump(above_n: FloatArray) -> tuple[int, int] | None:
-    """First stretch above the weight that holds a clear top and comes down again."""
-    largest = float(above_n.max()) if above_n.size else 0.0
-    if largest <= 0:
-        return None
-    positive = above_n > 0
-    edges = np.flatnonzero(np.diff(positive.astype(np.int8)))
-    starts = [0, *(int(e) + 1 for e in edges)]
-    for start, stop in zip(starts, [*starts[1:], above_n.size], strict=True):
-        if positive[start] and float(above_n[start:stop].max()) > 0.4 * largest:
-            return None if stop == above_n.size else (start, stop)
-    return None
 
 
 def fall_of_speed_m(speed_m_per_s: float) -> float:

@@ -25,12 +25,12 @@ from analysis.reading.free_fall import (
     FreeFall,
     equivalent_free_fall,
     free_fall_on_the_fall,
-    loss_time_s,
 )
 from analysis.reading.pendulum_hang import pulse_hz
 from analysis.reading.phases import Story
 from analysis.reading.place import Place, RopeInPlay
 from analysis.reading.ringdown import RingDown, fit_ringdown, rings_clearly
+from analysis.reading.standstill import ring_loss, usual_loss
 from analysis.reading.stiffness import (
     SLIPPING_FROM,
     RopeStiffness,
@@ -38,9 +38,6 @@ from analysis.reading.stiffness import (
     surely_sticking_n,
 )
 from analysis.reading.trace import Trace
-
-USUAL_DAMPING: Final = 0.1
-"""Own assumption, used with half its size as uncertainty where no ring-down was fitted."""
 
 TAG_LEAST: Final = 0.8
 """Own assumption: a tight tag line pulls down by up to a fifth of what the rope reads."""
@@ -160,7 +157,7 @@ def identify(
     fall = None
     if whole:
         sticks = stiffness is not None and stiffness.sheave == "stuck"
-        loss = _loss(story, ring, sticks=sticks)
+        loss = ring_loss(ring, sticks=sticks)
         fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, loss)
     return Identified(ring, stiffness, fall)
 
@@ -319,7 +316,11 @@ def _from_swing(trace: Trace, swings: Swings, first: int, last: int, begin: int)
 
 
 def _free_fall(
-    trace: Trace, story: Story, hang_n: float, hang_rel_u: float, loss: tuple[float, float]
+    trace: Trace,
+    story: Story,
+    hang_n: float,
+    hang_rel_u: float,
+    loss: tuple[float, float] | None,
 ) -> FreeFall | None:
     """Equivalent free fall of a catch, at the piece, or as a band from the fall."""
     release = story.release
@@ -329,6 +330,7 @@ def _free_fall(
     end = int(np.searchsorted(trace.time_s, release.start_s + LONGEST_S))
     time_s, force_n = trace.time_s[start:end], story.force_n[start:end]
     place, gain = trace.place, trace.chain.gain
+    loss = loss or usual_loss(time_s, force_n, hang_n, place.rope)
     efficiency, efficiency_u = (
         (place.rope.efficiency, place.rope.efficiency_u) if place.rope is not None else (0.9, 0.03)
     )
@@ -364,22 +366,6 @@ def _first_load(story: Story, index: int) -> int:
     if not held:
         return index
     return max(index - 400, 0) + held[-1][1] - 1
-
-
-def _loss(story: Story, ring: RingDown | None, *, sticks: bool) -> tuple[float, float]:
-    """Time from force peak to standstill and its standard uncertainty.
-
-    Where the sheave turned, the ring-down decays by its friction too: the rope's own part
-    lies anywhere between nothing and all of it.
-    """
-    if ring is not None and ring.damping_ratio > 0:
-        loss = loss_time_s(ring.frequency_hz, min(ring.damping_ratio, 0.5))
-        if not sticks:
-            return 0.5 * loss, loss / math.sqrt(12.0)
-        return loss, 0.25 * loss
-    period = story.hang.period_s if story.hang is not None else 0.0
-    loss = loss_time_s(1.0 / period if period > 0 else 2.0, USUAL_DAMPING)
-    return loss, 0.5 * loss
 
 
 def hang_by_cycles(ring: RingDown | None, zero_u_n: float) -> tuple[float, float] | None:

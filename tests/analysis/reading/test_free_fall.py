@@ -12,8 +12,14 @@ from analysis.reading.free_fall import (
     fall_of_speed_m,
     free_fall_on_the_fall,
     impulse_speed,
+)
+from analysis.reading.place import RopeInPlay
+from analysis.reading.standstill import (
     loss_time_s,
+    rebound_hz,
+    ring_loss,
     standstill,
+    usual_loss,
 )
 from analysis.reading.trace import FloatArray
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
@@ -133,3 +139,69 @@ def test_no_hump_no_free_fall() -> None:
         )
         is None
     )
+
+
+def caught_over_a_sheave(
+    efficiency: float, brake_n: float, fall_m: float = 1.2
+) -> tuple[FloatArray, FloatArray, float]:
+    """Integrate a mass caught by a lead of 2 m that runs over a sheave to a fall of 10 m.
+
+    The device slips above ``brake_n``; the sheave sticks while the tensions differ by less than
+    its efficiency. EA 30 kN, no damping.
+
+    Returns
+    -------
+    time_s, force_n of the lead from first load; time of the first standstill
+    """
+    lead, fall, step = 30e3 / 2.0, 30e3 / 10.0, 1e-5
+    x = over = paid = 0.0
+    v, stop = math.sqrt(2.0 * G * fall_m), math.nan
+    force: list[float] = []
+    for i in range(round(1.2 / step)):
+        for _ in range(3):
+            tight = max(lead * (x - over), 0.0)
+            held = max(fall * (over - paid), 0.0)
+            if held > brake_n:
+                paid += (held - brake_n) / fall
+            elif held < efficiency * tight:
+                over += (efficiency * tight - held) / (fall + efficiency * lead)
+            elif tight < efficiency * held:
+                over -= (efficiency * held - tight) / (lead + efficiency * fall)
+        pull = max(lead * (x - over), 0.0)
+        force.append(pull)
+        v += (WEIGHT_N - pull) / WEIGHT_N * G * step
+        x += v * step
+        if math.isnan(stop) and v <= 0:
+            stop = i * step
+    taken: FloatArray = np.array(force)[:: round(1e-3 / step)]
+    time: FloatArray = np.arange(taken.size) / 1000.0
+    return time, taken, stop
+
+
+@pytest.mark.parametrize("efficiency", [0.85, 0.92, 0.97])
+@pytest.mark.parametrize("brake_n", [2.0 * WEIGHT_N, math.inf])
+def test_a_sheave_that_sticks_as_the_motion_turns(efficiency: float, brake_n: float) -> None:
+    """The force falls fast until the sheave turns: steeper still on the way may mislead."""
+    time, force, stop = caught_over_a_sheave(efficiency, brake_n)
+    still = standstill(time, force, WEIGHT_N, 0.0)
+    assert still is not None
+    assert still.time_s == pytest.approx(stop, abs=0.006)
+    found = equivalent_free_fall(
+        time, force, weight_n=WEIGHT_N, weight_rel_u=0.002, loss_s=0.0, loss_u_s=0.0
+    )
+    assert found is not None
+    assert found.fall_m == pytest.approx(1.2, rel=0.06)
+
+
+def test_without_a_ring_down_the_rebound_tells_how_fast_it_would_ring() -> None:
+    time, force, _ = dropped(damping=0.1, frequency_hz=2.0)
+    assert rebound_hz(time, force, WEIGHT_N) == pytest.approx(2.0, rel=0.15)
+    loss, u = usual_loss(time, force, WEIGHT_N, None)
+    assert loss == pytest.approx(loss_time_s(2.0, 0.1), rel=0.15)
+    assert u == pytest.approx(0.5 * loss)
+    assert ring_loss(None, sticks=True) is None
+    over, force, _ = caught_over_a_sheave(0.92, math.inf)
+    lead_hz = math.sqrt(30e3 / 2.0 / (WEIGHT_N / G)) / (2.0 * math.pi)
+    loss, _ = usual_loss(over, force, WEIGHT_N, RopeInPlay(2.0, 10.0, 0.92))
+    assert loss == pytest.approx(loss_time_s(lead_hz, 0.1), rel=0.25)
+    assert usual_loss(over, np.zeros(over.size), WEIGHT_N, None)[0] > 0
