@@ -107,14 +107,13 @@ def chronicle(trace: Trace, story: Story, hang_n: float | None) -> Chronicle:
     saw = _saw(trace, story)
     if hang_n is None or hang_n <= 0 or story.hang is None:
         return Chronicle(winching, (), (), "not_seen", drag, wind=False, saw=saw)
-    lowering_s = story.hang.end_s
     last_fall_s = starts.get("touchdown", end_s)
     peaks = find_peaks(
         trace.time_s,
         story.smooth_n,
         release_kind=release.kind,
         release_s=release.start_s,
-        lowering_s=lowering_s,
+        hang_end_s=story.hang.end_s,
         end_s=end_s,
         hang_n=hang_n,
         slack_n=story.zero.slack_n,
@@ -122,7 +121,7 @@ def chronicle(trace: Trace, story: Story, hang_n: float | None) -> Chronicle:
     touches = find_touches(
         trace.time_s,
         story.smooth_n,
-        lowering_s=lowering_s,
+        lowering_s=story.hang.lowering_s,
         end_s=last_fall_s,
         weight_n=_lowered_n(trace, story, hang_n, last_fall_s),
     )
@@ -141,7 +140,7 @@ def _lowered_n(trace: Trace, story: Story, hang_n: float, end_s: float) -> float
     Behind a sheave friction turns with the rope: the reading falls when the lowering starts.
     """
     hang = story.hang
-    first, last = np.searchsorted(trace.time_s, (hang.end_s if hang else end_s, end_s))
+    first, last = np.searchsorted(trace.time_s, (hang.lowering_s if hang else end_s, end_s))
     if last <= first or trace.place.reads in {"piece", "unknown"}:
         return hang_n
     usual = float(np.median(story.smooth_n[first:last]))

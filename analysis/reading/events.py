@@ -55,7 +55,7 @@ class Event:
     kind : str
         ``catch``: the rope took a falling piece. ``release``: first peak after the hinge.
         ``swing``: a slow hump, the piece swinging through. ``jerk``: force above the hang
-        while lowering. ``touch``: a dip that the spike after it does not pay back.
+        once that has ended: while lowering, or as rope was taken in. ``touch``: a dip that the spike after it does not pay back.
         ``regrip``: a dip and a spike of like area. ``stop``: a jerk after which the piece
         hangs still (wraps added, or a halt). ``drag``: load after the touchdown.
     time_s, force_n : float
@@ -73,7 +73,7 @@ def find_peaks(
     *,
     release_kind: str,
     release_s: float,
-    lowering_s: float,
+    hang_end_s: float,
     end_s: float,
     hang_n: float,
     slack_n: float,
@@ -86,8 +86,8 @@ def find_peaks(
         Smoothed newtons, zero taken.
     release_kind : str
         Kind of the release.
-    release_s, lowering_s, end_s : float
-        Where the release, the lowering and slack begin.
+    release_s, hang_end_s, end_s : float
+        Where the release begins, the hang ends and slack begins.
     hang_n : float
         What the station reads while the piece hangs.
     slack_n : float
@@ -108,7 +108,7 @@ def find_peaks(
         slack = bool(np.any(part[before:first] < slack_n))
         long_s = float(time_s[a + last - 1] - time_s[a + first])
         kind = _peak_kind(
-            release_kind, first_one=not out, late=at_s >= lowering_s, slack=slack, long_s=long_s
+            release_kind, first_one=not out, late=at_s >= hang_end_s, slack=slack, long_s=long_s
         )
         if kind is not None:
             out.append(Event(kind, at_s, float(part[top])))

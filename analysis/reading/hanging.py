@@ -20,6 +20,7 @@ from analysis.reading.sliding import lies_until
 from analysis.reading.steps import Step
 from analysis.reading.stirring import stirred_s
 from analysis.reading.stretches import Hang, ToldWeight
+from analysis.reading.taking_in import ends_in_a_rise
 from analysis.reading.trace import FloatArray, Trace
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ _STILL_SUPPORT: Final = 5.0
 """A still hang at the piece, or one that nothing ends, outlasts an end with less for it."""
 _UNSUPPORTED: Final = 1.0
 _TELLS: Final = 2.5
+_MOST_TAKEN: Final = 3
 _UNTOLD: Final = 2.0
 """Own choice: an end with less support than that may be a gust's, its weight half as sure."""
 
@@ -81,21 +83,27 @@ class HangSearch:
         return int(np.searchsorted(self.trace.time_s, time_s))
 
     def after(self, step: Step, release: Release, load_end: float) -> Hang | None:
-        """Find the first level that stays still for longer than a swing takes."""
-        period = step.period * self.trace.period_s
+        """Find the first level after a hand-over that stays still for longer than a swing takes."""
+        level = step.after.level_n if step.after is not None else step.level_n
+        return self.settled(
+            release.after_first_s, load_end, step.period * self.trace.period_s, level
+        )
+
+    def settled(self, from_s: float, load_end: float, period: float, level_n: float) -> Hang | None:
+        """Find the first level from a time on that stays still for longer than a swing takes."""
         still = max(STILL_S, 1.2 * period)
-        stirred = self.stirred(step, release, period, load_end)
+        stirred = self.stirred(from_s, load_end, period, level_n)
         until = load_end if stirred is None else stirred
         levels = tuple(p for p in self.plateaus(still) if p.start_s < until - _SHORTEST_HANG_S)
         for index, plateau in enumerate(levels):
-            inside = release.after_first_s - 0.15 <= plateau.start_s < load_end - 0.1
+            inside = from_s - 0.15 <= plateau.start_s < load_end - 0.1
             if inside and plateau.level_n > 0.3 * self.zero.scale_n:
                 level = settle_on(levels, index)
                 end = min(level.end_s, until)
                 wanders = stirred is not None and stirred - end > _WANDERS_S
                 end = end if stirred is None else stirred
                 return Hang(level.start_s, end, not wanders, period, stirred is not None)
-        calm = self.calmest(release, period, until)
+        calm = self.calmest(from_s, period, until)
         return calm and replace(calm, end_seen=stirred is not None)
 
     def swung(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
@@ -146,6 +154,25 @@ class HangSearch:
         period = 0.0 if still else 2.0 * swing_s(place)
         return Hang(from_s, end, still=still, period_s=period, told=told)
 
+    def held_on(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
+        """Find where the lowering starts after rope was taken in: that pulls the reading up first.
+
+        In a span rig letting out does so too at B's end, and at the piece where it slides.
+        """
+        if release is None or hang is None or self.trace.place.in_a_span:
+            return hang
+        until, last = hang.end_s, hang
+        for _ in range(_MOST_TAKEN):
+            rise = ends_in_a_rise(self.trace.time_s, self.smooth_n, last, load_end, self.noise_n)
+            if rise is None:
+                break
+            again = self.settled(rise.top_s, load_end, last.period_s, rise.from_n)
+            again = self.swung(replace(release, after_first_s=rise.top_s), again, load_end)
+            if again is None or again.end_s <= rise.top_s + _SHORTEST_HANG_S:
+                break
+            until, last = again.end_s, again
+        return replace(hang, lowered_s=until) if until > hang.end_s else hang
+
     def told(self, free: FreeSwing) -> ToldWeight | None:
         """Give the weight that the motion tells; an end that nothing speaks for may be a gust's.
 
@@ -171,20 +198,19 @@ class HangSearch:
         return part.size > 0 and bool(np.ptp(part) > 2.0 * _FAR_SHARE * np.median(part))
 
     def stirred(
-        self, step: Step, release: Release, period_s: float, load_end: float
+        self, from_s: float, load_end: float, period_s: float, level_n: float
     ) -> float | None:
         """When the fading swings grow again; None when they do not, or too soon to be it."""
-        first, last = self.at(release.after_first_s), self.at(load_end)
-        level = step.after.level_n if step.after is not None else step.level_n
-        first += self.settling(first, last, level, period_s)
+        first, last = self.at(from_s), self.at(load_end)
+        first += self.settling(first, last, level_n, period_s)
         found = stirred_s(
             self.trace.time_s[first:last],
             self.smooth_n[first:last],
-            level_n=level,
+            level_n=level_n,
             period_s=period_s,
             noise_n=self.noise_n,
         )
-        if found is None or found - release.after_first_s < _SHORTEST_HANG_S + period_s:
+        if found is None or found - from_s < _SHORTEST_HANG_S + period_s:
             return None
         return found
 
@@ -197,11 +223,11 @@ class HangSearch:
         ends = np.flatnonzero(np.diff([*far.tolist(), last - first + held]) > held)
         return int(far[ends[0]]) + 1 + held
 
-    def calmest(self, release: Release, period: float, load_end: float) -> Hang | None:
+    def calmest(self, from_s: float, period: float, load_end: float) -> Hang | None:
         """Take the calmest two swings (or one), when nothing stays still for long enough."""
         width = self.blocks.width_s
         mean = self.blocks.mean_n - self.zero.zero_n
-        first = self.blocks.index(release.after_first_s) + 1
+        first = self.blocks.index(from_s) + 1
         part = mean[first : self.blocks.index(load_end)]
         for swings in (2.0, 1.0):
             length = max(swings * period, 0.3)

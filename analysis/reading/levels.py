@@ -22,6 +22,7 @@ _SLACK_SHARE: Final = 0.04
 _TIGHT_SHARE: Final = 0.008
 _SLACK_LOOK_BACK_S: Final = 3.0
 _LARGEST_ZERO: Final = 0.2
+_BACK_SHARE: Final = 0.02
 _LEAST_SLACK_S: Final = 0.2
 _RAMP_SHARE: Final = 0.03
 _MOST_SHARE: Final = 0.65
@@ -99,8 +100,9 @@ def find_zero(blocks: Blocks) -> Zero:
 
     Notes
     -----
-    A beginning counts as slack when it is the lowest level of the record and lies within
-    a fifth of the usual load of zero; a record that begins loaded has no zero of its own.
+    A beginning counts as slack when it is the lowest level of the record, and lies within
+    a fifth of the usual load of zero or is the level to which the record comes back at its end;
+    a record that begins loaded has no zero of its own.
     The most crowded half of the last 3 s before the reading first stirs is averaged, so
     that a hand on the rope or a rope just taken up does not count.
     """
@@ -115,7 +117,8 @@ def find_zero(blocks: Blocks) -> Zero:
     few = max(round(_LEAST_SLACK_S / blocks.width_s), 2)
     begin = float(np.median(good[:few]))
     lowest = abs(begin - base) <= max(8.0 * noise, 0.06 * scale)
-    if not lowest or abs(begin) > _LARGEST_ZERO * scale:
+    back = abs(float(np.median(good[-few:])) - begin) <= max(4.0 * noise, _BACK_SHARE * scale)
+    if not lowest or (abs(begin) > _LARGEST_ZERO * scale and not back):
         return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
     first = _first_load(mean - begin, threshold, scale, round(_HANDLING_S / blocks.width_s))
     tight = mean[:first] - begin <= max(6.0 * noise, _TIGHT_SHARE * scale)
@@ -123,9 +126,9 @@ def find_zero(blocks: Blocks) -> Zero:
     last = int(np.flatnonzero(tight)[-1]) + 1 if tight.any() else first
     if min(first, last) < few:
         return Zero(0.0, 0.0, blocks.start_s, scale, threshold, found=False)
-    back = round(_SLACK_LOOK_BACK_S / blocks.width_s)
+    look = round(_SLACK_LOOK_BACK_S / blocks.width_s)
     end = quiet if quiet >= few else last
-    slack = mean[max(end - 1 - back, 0) : max(end - 1, few - 1)]
+    slack = mean[max(end - 1 - look, 0) : max(end - 1, few - 1)]
     slack = slack[np.isfinite(slack)]
     level = shorth(slack)
     u = max(noise, robust_sd(slack)) / math.sqrt(level.size)

@@ -178,6 +178,7 @@ class _Reader:
             plateaus, self.zero.load_s, self.trace.time_s[:end], self.smooth_n[:end]
         )
         release, hang = self.release_and_hang(levels, load_end)
+        hang = self.hangs.held_on(release, hang, load_end)
         phases = self.label(release, hang, load_end, after)
         return _Found(plateaus, phases, release, hang, after)
 
@@ -229,7 +230,7 @@ class _Reader:
                 self.trace.time_s, self.smooth_n, level, swing_s=swing, scale_n=self.zero.scale_n,
                 until_s=load_end, sticks=1.0 - eta**2 if self.on_the_fall else 0.0,
             )  # fmt: skip
-            return found, self.hangs.calmest(found, 2.0 * swing, load_end)
+            return found, self.hangs.calmest(found.after_first_s, 2.0 * swing, load_end)
         later = [p for p in levels if p.start_s > level.end_s - 0.1]
         step = self.step(level, reached(level, later), load_end)
         release = self.released(step)

@@ -56,7 +56,8 @@ class Hang:
     """Where the piece hangs: stretch, whether it is still, period of what is left.
 
     ``end_seen``: a start of the lowering (or a touch, or a gust) shows where it ends.
-    ``told``: what its motion tells of the weight of the piece.
+    ``told``: what its motion tells of the weight of the piece. ``lowered_s``: where the lowering
+    starts, if rope was taken in before it.
     """
 
     start_s: float
@@ -65,6 +66,12 @@ class Hang:
     period_s: float
     end_seen: bool = True
     told: ToldWeight | None = None
+    lowered_s: float | None = None
+
+    @property
+    def lowering_s(self) -> float:
+        """Where the lowering starts: where the hang ends, but for rope that was taken in first."""
+        return self.end_s if self.lowered_s is None else self.lowered_s
 
 
 def on_the_way(plateau: Plateau, hang: Plateau) -> bool:
@@ -129,15 +136,15 @@ def hang_marks(
     touch = load_end_s
     if down:
         a, lowered, b = (
-            int(i) for i in np.searchsorted(time_s, (hang.start_s, hang.end_s, load_end_s))
+            int(i) for i in np.searchsorted(time_s, (hang.start_s, hang.lowering_s, load_end_s))
         )
         high = np.flatnonzero(smooth_n[a:b] > _STILL_CARRIED * _carried_n(smooth_n, a, lowered, b))
         touch = float(time_s[a + int(high[-1])]) if high.size else load_end_s
-    still_open = not down and float(time_s[-1]) - hang.end_s > _LEAST_OPEN_S
-    if touch - hang.end_s > _LEAST_LOWERING_S or still_open:
-        marks.append(("lowering", hang.end_s))
+    still_open = not down and float(time_s[-1]) - hang.lowering_s > _LEAST_OPEN_S
+    if touch - hang.lowering_s > _LEAST_LOWERING_S or still_open:
+        marks.append(("lowering", hang.lowering_s))
     if down:
-        marks.append(("touchdown", max(touch, hang.end_s)))
+        marks.append(("touchdown", max(touch, hang.lowering_s)))
     return marks
 
 

@@ -44,6 +44,8 @@ DOUBT = frozenset(
         "hand_over_small",
         "hang_late",
         "lowering_unseen",
+        "taken_in",
+        "no_touchdown",
         "touched",
         "touch_seen",
         "hang_ways_disagree",

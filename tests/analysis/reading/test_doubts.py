@@ -66,3 +66,39 @@ def test_a_hand_over_near_balance_is_flagged(share: float, small: bool) -> None:
 
 def test_every_new_doubt_has_words() -> None:
     assert {"hand_over_small", "hang_late"} <= set(FLAG_WORDS)
+
+
+def taken_in(share: float) -> tuple[FloatArray, FloatArray, float]:
+    """A hang in which rope is taken in (or, below 0, let out) for a moment, which then rings."""
+    made = make(Piece(share=0.7, jerk=0.0, hang_s=9.0), QUIET)
+    time_s, force = made.trace.time_s, made.trace.force_n
+    since = np.clip(time_s - (made.truth.release_s + 4.0), 0.0, None)
+    wave = np.exp(-1.2 * since) * np.sin(2.0 * math.pi * since / 1.1)
+    return time_s, force + share * 2000.0 * wave, made.truth.hang_until_s
+
+
+def lowering_s(time_s: FloatArray, force_n: FloatArray) -> tuple[float, tuple[str, ...]]:
+    found = read_features(make_trace(time_s, force_n))
+    (start_s,) = [phase.start_s for phase in found.phases if phase.name == "lowering"]
+    return start_s, found.flags
+
+
+@pytest.mark.parametrize("share", [0.08, 0.2, 0.5])
+def test_taking_rope_in_while_it_hangs_is_no_lowering(share: float) -> None:
+    """It pulls the reading up first: letting out never does. The weight is that before it."""
+    time_s, force, until_s = taken_in(share)
+    start_s, flags = lowering_s(time_s, force)
+    assert start_s == pytest.approx(until_s, abs=1.0)
+    assert "taken_in" in flags
+    found = read_features(make_trace(time_s, force))
+    assert found.hang_end_s is not None
+    assert found.hang_end_s < until_s - 4.0
+    assert found.hang_weight_n == pytest.approx(2000.0, rel=0.005)
+
+
+@pytest.mark.parametrize("share", [-0.08, -0.2])
+def test_what_pulls_the_reading_down_first_is_where_the_lowering_starts(share: float) -> None:
+    time_s, force, until_s = taken_in(share)
+    start_s, flags = lowering_s(time_s, force)
+    assert start_s == pytest.approx(until_s - 5.0, abs=0.5)
+    assert "taken_in" not in flags

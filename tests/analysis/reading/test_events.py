@@ -117,14 +117,14 @@ def test_peaks_by_kind() -> None:
     force = W + bump(time, 1.0, 0.3, 3 * W) - bump(time, 1.4, 0.4, W) + bump(time, 1.8, 0.3, W)
     force = force + bump(time, 3.0, 1.4, 0.4 * W) + bump(time, 6.0, 0.3, 0.3 * W)
     found = find_peaks(
-        time, force, release_kind="catch", release_s=0.7, lowering_s=5.0, end_s=7.5, hang_n=W,
+        time, force, release_kind="catch", release_s=0.7, hang_end_s=5.0, end_s=7.5, hang_n=W,
         slack_n=0.05 * W,
     )  # fmt: skip
     assert [event.kind for event in found] == ["catch", "catch", "swing", "jerk"]
     assert [round(event.time_s) for event in found] == [1, 2, 3, 6]
     ring = W + 0.5 * W * np.exp(-time) * np.sin(2 * np.pi * 2.0 * time)
     one = find_peaks(
-        time, ring, release_kind="rise", release_s=0.0, lowering_s=7.0, end_s=7.5, hang_n=W,
+        time, ring, release_kind="rise", release_s=0.0, hang_end_s=7.0, end_s=7.5, hang_n=W,
         slack_n=0.05 * W,
     )  # fmt: skip
     assert [event.kind for event in one] == ["release"]

@@ -56,12 +56,25 @@ def test_a_zero_that_moved_counts_more_the_later_the_value_lies() -> None:
 
 def test_an_offset_that_could_be_a_load_is_in_the_uncertainty() -> None:
     """A quarter of the load before anything stirs: zero, or a rope that is not slack."""
-    trace = make(Piece(share=0.5, jerk=0.0), replace(QUIET, zero_n=500.0)).trace
-    found = read_features(trace)
-    assert "no_zero" in found.flags
+    made = make(Piece(share=0.5, jerk=0.0), replace(QUIET, zero_n=500.0))
+    time_s, force_n = made.trace.time_s, made.trace.force_n
+    kept = time_s < made.truth.hang_until_s + 0.5
+    found = read_features(make_trace(time_s[kept], force_n[kept]))
+    assert {"no_zero", "no_touchdown"} <= set(found.flags)
     assert found.hang_weight_n is not None
     assert found.hang_weight_n_u is not None
     assert abs(found.hang_weight_n - 2000.0) <= found.hang_weight_n_u
+
+
+def test_an_offset_to_which_the_record_comes_back_is_the_zero() -> None:
+    """A small piece under a cell that nobody zeroed: a quarter of its load, before and after."""
+    for zero_n in (500.0, -500.0):
+        trace = make(Piece(share=0.5, jerk=0.0), replace(QUIET, zero_n=zero_n)).trace
+        found = read_features(trace)
+        assert "zero_offset" in found.flags
+        assert not {"no_zero", "no_touchdown"} & set(found.flags)
+        assert found.hang_weight_n == pytest.approx(2000.0, rel=0.005)
+        assert found.zero_n == pytest.approx(zero_n, abs=2.0)
 
 
 def test_a_peak_with_both_flanks_is_whole_beside_a_gap() -> None:
