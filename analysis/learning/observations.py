@@ -41,6 +41,8 @@ TOO_COARSE: Final = "too few samples over the peak"
 PRETENSION_LARGEST: Final = "the pretension was the largest force"
 NO_LOAD: Final = "nothing was loaded when the mark was made"
 
+_SURE_SHARE: Final = 0.05
+"""Own choice: half the scatter of green density (CV about 10 %) as U is sure enough."""
 _LEAST_SHARE: Final = 0.02
 """Below this share of the weight a rope counts as slack."""
 _TOUCHING: Final = {
@@ -148,6 +150,19 @@ class _Lowering:
         return self.why_not_at_all() or ("" if self.stored else NO_PREDICTION)
 
     def why_no_weight(self) -> str:
+        """Whatever the station: a followed motion knows which way each sheave turned."""
+        return self.why_not_at_all() if self.motion_tells else self.why_no_level()
+
+    @property
+    def motion_tells(self) -> bool:
+        """Whether the weight comes from the followed motion, and surely enough to learn from."""
+        weight_n, u_n = self.features.hang_weight_n, self.features.hang_weight_n_u
+        if self.features.hang_weight_by != "motion" or weight_n is None or u_n is None:
+            return False
+        return u_n < _SURE_SHARE * weight_n
+
+    def why_no_level(self) -> str:
+        """As a still hang, read at the piece."""
         source = self.review.source
         chain = source.trace.chain
         if reason := self.why_not_at_all() or self.flagged(_STILL):
@@ -176,7 +191,7 @@ class _Lowering:
 
     def why_no_pretension(self) -> str:
         features = self.features
-        if reason := self.why_no_weight() or self.why_no_prediction():
+        if reason := self.why_no_level() or self.why_no_prediction():
             return reason
         if features.release_peak_n is None:
             return NO_RELEASE
@@ -313,7 +328,7 @@ class _Lowering:
 
     def tip(self, at_s: float) -> Observation:
         """Share carried a reaction time before the key was pressed."""
-        reason, share = self.why_no_weight(), None
+        reason, share = self.why_no_level(), None
         weight_n = self.features.hang_weight_n
         if not reason and weight_n is not None:
             share = self.force_before(at_s) / weight_n

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -22,6 +23,10 @@ from logger.logbook.reader import LogbookReader
 from logger.records import Piece
 
 KGF = 9.80665
+IN_THE_SLING = SHEET.replace(
+    'station = {name = "rope end", mount = "end", leg = "lead"}\nnodes',
+    'station = {name = "block", mount = "sling", node = "high block"}\nnodes',
+)
 
 
 def only(seen: Observed, rule: str) -> Observation:
@@ -156,15 +161,31 @@ def test_a_cell_elsewhere_is_not_compared(tmp_path: Path) -> None:
 
 
 def test_a_weight_read_through_friction_calibrates_no_weight(tmp_path: Path) -> None:
-    sling = SHEET.replace(
-        'station = {name = "rope end", mount = "end", leg = "lead"}\nnodes',
-        'station = {name = "block", mount = "sling", node = "high block"}\nnodes',
-    )
-    assert sling != SHEET
-    seen = observe(review(prepared(tmp_path, sheet=sling)), "job:1")
+    assert IN_THE_SLING != SHEET
+    seen = observe(review(prepared(tmp_path, sheet=IN_THE_SLING)), "job:1")
     found = reasons(seen)
     assert found["weight"] == found["guess"] == told.INDIRECT
     assert found["peak"] == ""
+
+
+@pytest.mark.parametrize(("u_n", "counts"), [(40.0, True), (90.0, False)])
+def test_a_weight_that_the_motion_tells_surely_counts_at_any_station(
+    tmp_path: Path, u_n: float, counts: bool
+) -> None:
+    """A cell in the block's sling, a piece that swings on: the followed motion knows the weight."""
+    seen = review(prepared(tmp_path, [swinging()], pieces=("P1",), sheet=IN_THE_SLING))
+    by_motion = replace(
+        seen.features, hang_weight_by="motion", hang_weight_n=1510.0, hang_weight_n_u=u_n
+    )
+    found = observe(replace(seen, features=by_motion), "job:1", (9.0,))
+    why = "" if counts else "the piece was not hanging still"
+    assert only(found, "weight").excluded_reason == only(found, "guess").excluded_reason == why
+    assert only(found, "weight").measured == (1510.0 if counts else 0.0)
+    assert (found.judged is not None) == counts
+    assert only(found, "tip").excluded_reason == "the piece was not hanging still"
+    tight = replace(by_motion, flags=(*by_motion.flags, "tag_line_tight"))
+    kept = observe(replace(seen, features=tight), "job:1")
+    assert only(kept, "weight").excluded_reason == "the tag line was tight"
 
 
 def test_few_samples_over_the_peak_leave_it_out(tmp_path: Path) -> None:
