@@ -234,7 +234,8 @@ def _stiffness(rig: Rig, rope: Rope, features: Features) -> _Candidate | str:
     low, high = features.rope_ea_low_n, features.rope_ea_high_n
     if features.rope_ea_n is None or low is None or high is None:
         return (
-            "the ring-down does not tell the rope's stiffness (sheave between stuck and slipping)"
+            "neither the ring-down (sheave between stuck and slipping) nor the followed motion "
+            "tells the rope's stiffness"
         )
     quantity = Quantity(features.rope_ea_n, (high - low) / 4.0)
     return _Candidate("stiffness", quantity, rope.stiffness_n * rope.dynamic_factor)

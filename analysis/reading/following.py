@@ -29,7 +29,9 @@ import numpy as np
 from analysis.reading.letting_out import START
 from analysis.reading.motion_fits import GRID_S, Fitter, Record
 from analysis.reading.place import Place
+from analysis.reading.stretches import Told
 from analysis.reading.swing_fit import Fit
+from analysis.reading.swing_tells import NOTHING, Tells
 from analysis.reading.trace import FloatArray, Trace
 
 _UNUSUAL: Final = 0.5
@@ -81,10 +83,8 @@ class FreeSwing:
         Where it ends: the lowering starts. None when it was free to the end.
     known : bool
         Whether the motion was fitted well enough to tell.
-    weight_n : float
-        Weight of the piece that the fit gives, newtons; with rope let out, if that was found.
-    weight_rel_u : float
-        Its relative standard uncertainty (``swing_weight.py``).
+    tells : Tells
+        Weight of the piece and EA that the fit gives; with rope let out, if that was found.
     residual : float
         What the fit leaves, RMS, as a share of the weight.
     agreed : bool
@@ -97,8 +97,7 @@ class FreeSwing:
 
     end_s: float | None
     known: bool
-    weight_n: float
-    weight_rel_u: float
+    tells: Tells
     residual: float
     agreed: bool = False
     support: float = 1.0
@@ -168,8 +167,8 @@ class Follower(Fitter):
             failed = np.flatnonzero(np.abs(_means(away, _FEW)[:_AHEAD]) > limit)
             if failed.size == 0:
                 if n + _AHEAD + _FEW >= self.size:
-                    weight, u = self.weighed(fit, min(n, self.size))
-                    return FreeSwing(None, known, weight, u, residual, support=_FREE_SUPPORT)
+                    tells = self.tells(fit, min(n, self.size))
+                    return FreeSwing(None, known, tells, residual, support=_FREE_SUPPORT)
                 n += _AHEAD
             else:
                 at = n + int(failed[0])
@@ -190,11 +189,11 @@ class Follower(Fitter):
         if slack is None:
             known &= residual < self.good
             end = float(self.record.time_s[self.seen_to_leave(fit, at, through)]) - _DELAY_S
-            return FreeSwing(end, known, *self.weighed(fit, at), residual)
+            return FreeSwing(end, known, self.tells(fit, at), residual)
         end = float(self.record.time_s[0]) - 0.5 * GRID_S + float(slack.guess[START])
         support = self.support(fit, slack, at)
-        weight, u = self.weighed(slack, min(through + _FEW, self.size))
-        return FreeSwing(end, known, weight, u, residual, support=support)
+        tells = self.tells(slack, min(through + _FEW, self.size))
+        return FreeSwing(end, known, tells, residual, support=support)
 
     def seen_to_leave(self, fit: Fit, at: int, through: int) -> int:
         """Value from which the record leaves what was foretold, of those that made it fail."""
@@ -257,7 +256,7 @@ class Follower(Fitter):
         end = self.record.time_s[0] - 0.5 * GRID_S + float(best.guess[START])
         support = _SHORT_SUPPORT * free / residual
         known = True
-        return FreeSwing(float(end), known, *self.weighed(best, n), residual, support=support)
+        return FreeSwing(float(end), known, self.tells(best, n), residual, support=support)
 
     def plausible(self, weight_n: float, n: int) -> bool:
         """Whether a fitted weight is like the mean force of the first ``n`` values."""
@@ -267,7 +266,7 @@ class Follower(Fitter):
 
 def _unknown(weight_n: float, residual: float) -> FreeSwing:
     known = False
-    return FreeSwing(None, known, weight_n, math.inf, residual)
+    return FreeSwing(None, known, Tells(Told(weight_n, math.inf), NOTHING), residual)
 
 
 def _rms(values: FloatArray) -> float:

@@ -30,6 +30,7 @@ from analysis.reading.pendulum_hang import pulse_hz
 from analysis.reading.phases import Story
 from analysis.reading.place import Place, RopeInPlay
 from analysis.reading.ringdown import RingDown, fit_ringdown, rings_clearly
+from analysis.reading.rope_ea import RopeEA, surer_ea
 from analysis.reading.standstill import ring_loss, usual_loss
 from analysis.reading.stiffness import (
     SLIPPING_FROM,
@@ -64,15 +65,18 @@ class Identified:
         Not on the fall: the sheave hides the swings of the lead.
     free_fall : FreeFall or None
         Only after a catch.
+    ea : RopeEA or None
+        By the ring-down, or by the followed motion of a piece that fell or swings.
     """
 
     ring: RingDown | None
     stiffness: RopeStiffness | None
     free_fall: FreeFall | None
+    ea: RopeEA | None = None
 
     def fields(self) -> dict[str, Any]:
         """Give the fields of ``Features`` that the motion fills."""
-        ring, stiff, fall = self.ring, self.stiffness, self.free_fall
+        ring, stiff, ea, fall = self.ring, self.stiffness, self.ea, self.free_fall
         out: dict[str, Any] = {"ring": ring}
         if ring is not None:
             out |= {
@@ -86,13 +90,14 @@ class Identified:
                 "stiffness_n_per_m": stiff.stiffness_n_per_m,
                 "stiffness_n_per_m_u": stiff.stiffness_n_per_m_u,
             }
-            if stiff.ea_high_n > 0:
-                out |= {
-                    "rope_ea_n": stiff.ea_n,
-                    "rope_ea_low_n": stiff.ea_low_n,
-                    "rope_ea_high_n": stiff.ea_high_n,
-                    "sheave": stiff.sheave,
-                }
+        if ea is not None:
+            out |= {
+                "rope_ea_n": ea.ea_n,
+                "rope_ea_low_n": ea.low_n,
+                "rope_ea_high_n": ea.high_n,
+                "rope_ea_by": ea.by,
+                "sheave": stiff.sheave if stiff is not None and ea.by == "ring_down" else None,
+            }
         if fall is not None:
             out |= {
                 "free_fall_m": fall.fall_m,
@@ -159,7 +164,10 @@ def identify(
         sticks = stiffness is not None and stiffness.sheave == "stuck"
         loss = ring_loss(ring, sticks=sticks)
         fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, loss)
-    return Identified(ring, stiffness, fall)
+    ea = surer_ea(
+        trace.place, story, stiffness, weight_n=weight, weight_rel_u=weight_rel_u, held=held
+    )
+    return Identified(ring, stiffness, fall, ea)
 
 
 def asks_stiffness(place: Place) -> bool:

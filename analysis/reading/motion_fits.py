@@ -1,7 +1,7 @@
 """Fits of a hung piece's motion to the first values of a record.
 
-Comes in: forces on an even grid, the place. Goes out: fits, what they foretell, the weight
-that they tell. Must not: judge where a motion ends (``following.py`` does).
+Comes in: forces on an even grid, the place. Goes out: fits, what they foretell, what
+they tell. Must not: judge where a motion ends (``following.py`` does).
 
 Notes
 -----
@@ -24,7 +24,7 @@ from analysis.reading.letting_out import STEP_S
 from analysis.reading.place import swing_s
 from analysis.reading.swing_fit import NOISE, Fit, best_scale, fit_swing
 from analysis.reading.swing_guesses import Expected, expect, given_legs, guesses
-from analysis.reading.swing_weight import weight_rel_u
+from analysis.reading.swing_tells import Tells, what_it_tells
 from analysis.reading.trace import BoolArray, FloatArray, Trace
 
 _EVERY: Final = 4
@@ -171,12 +171,12 @@ class Fitter:
             usual_n=self.usual_n(n), every=_EVERY, most=most, noise=noise,
         )  # fmt: skip
 
-    def weighed(self, fit: Fit, n: int) -> tuple[float, float]:
-        """Weight that a fit of ``n`` values gives, and its relative standard uncertainty."""
+    def tells(self, fit: Fit, n: int) -> Tells:
+        """Give what a fit of ``n`` values tells."""
         if self.given is not self.expected:
             fit = self.closer(fit, n, self.given)
         _, weight, residual = self.foretold(fit, n, n)
-        return weight, weight_rel_u(self.given, fit, self.weights(n), residual, _EVERY)
+        return what_it_tells(self.given, fit, self.weights(n), weight, residual, _EVERY)
 
 
 def _cost(fit: Fit) -> float:

@@ -44,8 +44,8 @@ class Phase:
 
 
 @dataclass(frozen=True, slots=True)
-class ToldWeight:
-    """Weight of the piece that a followed motion gives, newtons; relative standard uncertainty."""
+class Told:
+    """What a followed motion tells of a quantity: newtons, and relative standard uncertainty."""
 
     value_n: float
     rel_u: float
@@ -56,7 +56,8 @@ class Hang:
     """Where the piece hangs: stretch, whether it is still, period of what is left.
 
     ``end_seen``: a start of the lowering (or a touch, or a gust) shows where it ends.
-    ``told``: what its motion tells of the weight of the piece. ``lowered_s``: where the lowering
+    ``told``, ``told_ea``: what its motion tells of the weight of the piece, and of the rope's EA.
+    ``lowered_s``: where the lowering
     starts, if rope was taken in before it.
     """
 
@@ -65,7 +66,8 @@ class Hang:
     still: bool
     period_s: float
     end_seen: bool = True
-    told: ToldWeight | None = None
+    told: Told | None = None
+    told_ea: Told | None = None
     lowered_s: float | None = None
 
     @property

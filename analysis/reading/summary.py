@@ -82,6 +82,7 @@ class Features:
     rope_ea_n: float | None = None
     rope_ea_low_n: float | None = None
     rope_ea_high_n: float | None = None
+    rope_ea_by: str | None = None
     sheave: str | None = None
     free_fall_m: float | None = None
     free_fall_low_m: float | None = None

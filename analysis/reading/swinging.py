@@ -12,6 +12,7 @@ let out than by a free motion; tries that end alike add up.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Final
 
@@ -20,6 +21,8 @@ import numpy as np
 from analysis.reading.compile_apart import compile_apart
 from analysis.reading.following import Follower, FreeSwing, good_residual
 from analysis.reading.motion_fits import GRID_S, Record
+from analysis.reading.stretches import Told
+from analysis.reading.swing_tells import Tells
 from analysis.reading.trace import FloatArray, Trace
 
 _SHIFT_S: Final = 0.5
@@ -77,11 +80,19 @@ def _chosen(found: list[FreeSwing], good: float) -> FreeSwing | None:
     first = max(known, key=lambda one: sum(_vote(other, good) for other in _alike(one, known)))
     alike = _alike(first, known)
     best = min(alike, key=_left)
-    apart = [one.weight_n / best.weight_n - 1.0 for one in alike if one.residual < good]
-    spread = float(np.sqrt(np.mean(np.square(apart)))) if apart else 0.0
-    return replace(
-        best, agreed=len(alike) > 1, weight_rel_u=float(np.hypot(best.weight_rel_u, spread))
+    close = [one.tells for one in alike if one.residual < good]
+    tells = Tells(
+        _apart(best.tells.weight, [one.weight for one in close]),
+        _apart(best.tells.ea, [one.ea for one in close]),
     )
+    return replace(best, agreed=len(alike) > 1, tells=tells)
+
+
+def _apart(best: Told, others: list[Told]) -> Told:
+    """Add to what the best try tells how far from it those that agree are."""
+    away = [one.value_n / best.value_n - 1.0 for one in others if math.isfinite(one.rel_u)]
+    spread = math.sqrt(float(np.mean(np.square(away)))) if away else 0.0
+    return replace(best, rel_u=math.hypot(best.rel_u, spread))
 
 
 def _alike(one: FreeSwing, tries: list[FreeSwing]) -> list[FreeSwing]:

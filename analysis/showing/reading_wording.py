@@ -119,9 +119,9 @@ def _ring_rows(features: Features, unit: ForceUnit) -> Rows:
         point = "" if ea_n is None else f"{format_stiffness(ea_n, unit)}, "
         least = format_stiffness(low, unit).removesuffix(f" {unit}")
         ends = f"{least} to {format_stiffness(high, unit)}"
-        rows.append(
-            ("rope EA, dynamic", f"{point}{ends} ({_SHEAVE[features.sheave or 'between']})")
-        )
+        by = _SHEAVE[features.sheave or "between"]
+        by = "by how it swung and bounced" if features.rope_ea_by == "motion" else by
+        rows.append(("rope EA, dynamic", f"{point}{ends} ({by})"))
     low_m, high_m = features.free_fall_low_m, features.free_fall_high_m
     if low_m is not None and high_m is not None:
         point = "" if features.free_fall_m is None else f"{format_length(features.free_fall_m)}, "

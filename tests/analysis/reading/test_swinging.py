@@ -13,9 +13,10 @@ from analysis.reading.letting_out import STEP_S
 from analysis.reading.levels import Plateau
 from analysis.reading.place import Place, RopeInPlay, can_follow, swing_s
 from analysis.reading.release import Release, past_ramp
-from analysis.reading.stretches import Hang, hang_marks
+from analysis.reading.stretches import Hang, Told, hang_marks
 from analysis.reading.swing_fit import _solve, best_scale, fit_swing
 from analysis.reading.swing_motion import Swing
+from analysis.reading.swing_tells import Tells
 from analysis.reading.swinging import _chosen, follow_swing
 from analysis.reading.trace import FloatArray, make_trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
@@ -123,7 +124,7 @@ def test_the_start_of_a_lowering_is_told_through_the_swing(reads: str) -> None:
     assert found.agreed
     assert found.end_s is not None
     assert abs(found.end_s - 6.5) < 0.25
-    assert found.weight_n == pytest.approx(WEIGHT_N, rel=0.02)
+    assert found.tells.weight.value_n == pytest.approx(WEIGHT_N, rel=0.02)
 
 
 def test_a_swing_that_stays_free_has_no_end() -> None:
@@ -164,7 +165,8 @@ def test_a_gust_is_no_start_of_a_lowering(gust: float) -> None:
 
 
 def end(at_s: float | None, residual: float, support: float, *, known: bool = True) -> FreeSwing:
-    return FreeSwing(at_s, known, WEIGHT_N, 0.01, residual, support=support)
+    tells = Tells(Told(WEIGHT_N, 0.01), Told(60.0 * WEIGHT_N, 0.05))
+    return FreeSwing(at_s, known, tells, residual, support=support)
 
 
 def test_of_several_ends_the_one_that_most_speaks_for_is_taken() -> None:

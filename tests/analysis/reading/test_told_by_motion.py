@@ -1,4 +1,4 @@
-"""What a followed motion tells of the weight, and when the reading states it."""
+"""What a followed motion tells of weight and rope, and when the reading states it."""
 
 from __future__ import annotations
 
@@ -12,23 +12,25 @@ from lowering_generator import make_lowering
 from analysis.reading.features import read_features
 from analysis.reading.phases import Story, tell
 from analysis.reading.place import Place, RopeInPlay
-from analysis.reading.stretches import ToldWeight
+from analysis.reading.rope_ea import surer_ea
+from analysis.reading.stiffness import RopeStiffness
+from analysis.reading.stretches import Told
 from analysis.reading.swing_fit import Fit, best_scale, fit_swing
 from analysis.reading.swing_guesses import Expected, expect
-from analysis.reading.swing_weight import weight_rel_u
+from analysis.reading.swing_tells import what_it_tells
 from analysis.reading.trace import FloatArray, Trace, make_trace
 
 WEIGHT_N = 1500.0
 NEVER = math.inf
 
 
-def told_of(story: Story) -> ToldWeight:
+def told_of(story: Story) -> Told:
     assert story.hang is not None
     assert story.hang.told is not None
     return story.hang.told
 
 
-def with_told(story: Story, told: ToldWeight | None) -> Story:
+def with_told(story: Story, told: Told | None) -> Story:
     assert story.hang is not None
     return replace(story, hang=replace(story.hang, told=told))
 
@@ -67,8 +69,8 @@ def test_a_motion_that_contradicts_the_level_is_not_stated(
 ) -> None:
     trace, story, _ = planned_swing
     told = told_of(story)
-    far = read_features(trace, with_told(story, ToldWeight(3.0 * told.value_n, told.rel_u)))
-    vague = read_features(trace, with_told(story, ToldWeight(told.value_n, 0.5)))
+    far = read_features(trace, with_told(story, Told(3.0 * told.value_n, told.rel_u)))
+    vague = read_features(trace, with_told(story, Told(told.value_n, 0.5)))
     level = read_features(trace, with_told(story, None))
     assert far.hang_weight_by == vague.hang_weight_by == "level"
     assert far.hang_weight_n == vague.hang_weight_n == level.hang_weight_n
@@ -107,6 +109,63 @@ def test_at_b_the_motion_tells_the_side_of_the_friction() -> None:
     assert abs(level.hang_weight_n / made.truth.weight_n - 1.0) > 0.025
 
 
+# --- EA ------------------------------------------------------------------------------
+
+
+def test_a_swing_read_on_the_fall_tells_the_rope(
+    planned_swing: tuple[Trace, Story, float],
+) -> None:
+    """No ring-down is there to tell it: the sheave hides the lead's, and a pendulum has none."""
+    trace, story, _ = planned_swing
+    true_n = make_lowering(128).truth.ea_n
+    found = read_features(trace, story)
+    assert found.rope_ea_by == "motion"
+    assert found.sheave is None
+    assert found.rope_ea_n == pytest.approx(true_n, rel=0.05)
+    assert found.rope_ea_low_n is not None
+    assert found.rope_ea_high_n is not None
+    assert found.rope_ea_low_n < true_n < found.rope_ea_high_n
+    assert found.rope_ea_high_n < 1.3 * found.rope_ea_low_n
+
+
+def test_where_its_weight_or_its_hang_is_in_doubt_no_motion_tells_the_rope(
+    planned_swing: tuple[Trace, Story, float],
+) -> None:
+    trace, story, _ = planned_swing
+    told = told_of(story)
+    far = with_told(story, Told(3.0 * told.value_n, told.rel_u))
+    assert story.hang is not None
+    short = replace(story, hang=replace(story.hang, start_s=story.hang.end_s - 0.8))
+    vague = replace(story, hang=replace(story.hang, told_ea=Told(100e3, 0.2)))
+    for other in (far, short, vague, with_told(story, None)):
+        assert read_features(trace, other).rope_ea_by is None
+
+
+def ring_ea(low_n: float, high_n: float, ea_n: float | None = None) -> RopeStiffness:
+    return RopeStiffness(9e3, 1e2, low_n, high_n, ea_n, "between", 50.0)
+
+
+def test_the_closer_of_ring_down_and_motion_is_told_unless_they_disagree(
+    planned_swing: tuple[Trace, Story, float],
+) -> None:
+    trace, story, _ = planned_swing
+    told = told_of(story)
+    assert story.hang is not None
+    swung = replace(story, hang=replace(story.hang, told_ea=Told(100e3, 0.03)))
+
+    def by(ring: RopeStiffness | None, told_of_it: Story = swung) -> str | None:
+        found = surer_ea(
+            trace.place, told_of_it, ring, weight_n=told.value_n, weight_rel_u=0.05, held=True
+        )
+        return found.by if found is not None else None
+
+    assert by(None) == by(ring_ea(60e3, 300e3)) == by(ring_ea(85e3, 130e3, 105e3)) == "motion"
+    assert by(ring_ea(96e3, 104e3, 100e3)) == "ring_down"
+    assert by(ring_ea(200e3, 300e3)) == "ring_down"
+    assert by(ring_ea(60e3, 300e3), with_told(swung, None)) == "ring_down"
+    assert by(ring_ea(0.0, 0.0), with_told(swung, None)) is None
+
+
 # --- its uncertainty -----------------------------------------------------------------
 
 
@@ -123,12 +182,18 @@ def row_of(expected: Expected) -> FloatArray:
     return row
 
 
+def u_of(expected: Expected, fit: Fit, weights: FloatArray, residual: float) -> float:
+    return what_it_tells(expected, fit, weights, WEIGHT_N, residual, 4).weight.rel_u
+
+
 def test_it_is_no_smaller_than_what_noise_makes_of_the_fit() -> None:
     """Monte Carlo as the oracle: own noise, fits anew, spread of the weights found."""
     expected = expected_swing()
     row, rng = row_of(expected), np.random.default_rng(3)
     clean = WEIGHT_N * expected.swing.reading(row[None], 100)[0]
-    ones, share, found = np.ones(100), 0.01, []
+    ones, share = np.ones(100), 0.01
+    found: list[float] = []
+    strains: list[float] = []
     for _ in range(40):
         force = clean + rng.normal(0.0, share * WEIGHT_N, 100)
         fit = fit_swing(
@@ -136,17 +201,22 @@ def test_it_is_no_smaller_than_what_noise_makes_of_the_fit() -> None:
             usual_n=WEIGHT_N, every=4, most=20, noise=share,
         )  # fmt: skip
         found.append(best_scale(expected.swing.reading(fit.guess[None], 100), force, ones)[0])
+        strains.append(float(fit.guess[1]))
     spread = float(np.std(found)) / WEIGHT_N
-    stated = weight_rel_u(expected, Fit(row, 0.0), ones, share, 4)
+    stated = u_of(expected, Fit(row, 0.0), ones, share)
     assert spread < stated < 30.0 * spread
+    ea = what_it_tells(expected, Fit(row, 0.0), ones, WEIGHT_N, share, 4).ea
+    assert ea.value_n == pytest.approx(WEIGHT_N / math.exp(row[1]) - 0.5 * WEIGHT_N)
+    apart = float(np.std(np.log(found) - np.array(strains)))
+    assert apart < ea.rel_u < 30.0 * apart
 
 
 def test_it_grows_with_what_is_left_and_with_a_shorter_stretch() -> None:
     expected = expected_swing()
     fit = Fit(row_of(expected), 0.0)
-    whole = weight_rel_u(expected, fit, np.ones(120), 0.003, 4)
-    rough = weight_rel_u(expected, fit, np.ones(120), 0.012, 4)
-    brief = weight_rel_u(expected, fit, np.ones(30), 0.003, 4)
+    whole = u_of(expected, fit, np.ones(120), 0.003)
+    rough = u_of(expected, fit, np.ones(120), 0.012)
+    brief = u_of(expected, fit, np.ones(30), 0.003)
     assert whole < rough
     assert whole < brief
 
@@ -155,4 +225,4 @@ def test_a_motion_that_cannot_be_run_tells_nothing() -> None:
     expected = expected_swing()
     row = row_of(expected)
     row[0] = math.nan
-    assert weight_rel_u(expected, Fit(row, 0.0), np.ones(50), 0.003, 4) == math.inf
+    assert u_of(expected, Fit(row, 0.0), np.ones(50), 0.003) == math.inf

@@ -1,7 +1,7 @@
-"""How well a followed motion tells the weight of the piece.
+"""What a followed motion tells: the weight of the piece and the rope's EA, and how well.
 
 Comes in: what is expected of a rig, a fit of a stretch of its motion, what the fit leaves.
-Goes out: the relative standard uncertainty of the fit's weight. Must not: fit, or know what
+Goes out: both with their relative standard uncertainties. Must not: fit, or know what
 else makes a reading uncertain (calibration and zero: ``uncertainty.py``).
 
 Notes
@@ -11,18 +11,25 @@ is left of a value, and P what was entered (1/sd² on its diagonal), their covar
 (JᵀJ/s² + P)⁻¹: least squares with a normal prior, a textbook's result from memory, held to
 a Monte Carlo by a test. What a motion leaves is not noise: it holds for some tenths of
 a second. So s counts √10 times, as if values 0.4 s apart were the independent ones.
+
+EA is W over the strain ε of the hanging lead. As for a ring-down (``stiffness.py``) nobody writes
+down whether a length was taped slack or under the piece: the middle of W/ε and W/ε − W is
+told, W/√12 is in its uncertainty; that of the lengths is not. In a span rig it is not told.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from analysis.reading.letting_out import START
+from analysis.reading.stretches import Told
 from analysis.reading.swing_fit import DIFFERENCE, Fit
 from analysis.reading.swing_guesses import Expected
+from analysis.reading.swing_motion import UNKNOWNS
 from analysis.reading.trace import FloatArray
 
 _ALIKE: Final = 10
@@ -33,12 +40,24 @@ _MODEL: Final = 0.002
 _BEYOND: Final = (2.0, 3.0)
 """A fit is not linear where sheaves stick and slip: so many times what a linear one would leave
 open, on a lead and in a span, covered 96 % of the tuned set."""
+_BEYOND_EA: Final = 4.0
+"""Likewise for EA: ranges cover 97 % of the tuned set's 88, and of the wide set's 35."""
+_STRAIN: Final = UNKNOWNS.index("ln_strain")
+NOTHING: Final = Told(math.nan, math.inf)
 
 
-def weight_rel_u(
-    expected: Expected, fit: Fit, weights: FloatArray, residual: float, every: int
-) -> float:
-    """Give the relative standard uncertainty of a fitted weight.
+@dataclass(frozen=True, slots=True)
+class Tells:
+    """Weight of the piece, EA of the rope."""
+
+    weight: Told
+    ea: Told
+
+
+def what_it_tells(
+    expected: Expected, fit: Fit, weights: FloatArray, weight_n: float, residual: float, every: int
+) -> Tells:
+    """Give what a fit tells.
 
     Parameters
     ----------
@@ -48,6 +67,8 @@ def weight_rel_u(
         Of as many values as there are weights.
     weights : (n,) float64
         Weights of the squares.
+    weight_n : float
+        Weight of the piece with the fit, newtons.
     residual : float
         What the fit leaves, RMS, as a share of the weight.
     every : int
@@ -55,22 +76,40 @@ def weight_rel_u(
 
     Returns
     -------
-    float
-        Infinite where the values do not tell it.
+    Tells
+        With infinite uncertainties where the values do not tell it.
     """
+    spread = _covariance(expected, fit, weights, residual, every)
+    in_a_span = expected.swing.span_m > 0.0
+    if spread is None:
+        return Tells(Told(weight_n, math.inf), NOTHING)
+    open_n = math.sqrt(max(float(spread[0, 0]), 0.0))
+    weight = Told(weight_n, _BEYOND[in_a_span] * math.hypot(open_n, _MODEL))
+    if in_a_span:
+        return Tells(weight, NOTHING)
+    strain = math.exp(float(fit.guess[_STRAIN]))
+    at = 1 + _STRAIN
+    varies = float(spread[0, 0] + spread[at, at] - 2.0 * spread[0, at])
+    ea_n = weight_n / strain - 0.5 * weight_n
+    taped = weight_n / math.sqrt(12.0) / max(ea_n, weight_n)
+    return Tells(weight, Told(ea_n, math.hypot(_BEYOND_EA * math.sqrt(max(varies, 0.0)), taped)))
+
+
+def _covariance(
+    expected: Expected, fit: Fit, weights: FloatArray, residual: float, every: int
+) -> FloatArray | None:
+    """Of the relative weight and the unknowns; None where the values do not tell them."""
     free = fit.guess.size + (0 if fit.lets_out else START)
     rows = np.tile(fit.guess, (free + 1, 1))
     rows[np.arange(1, free + 1), np.arange(free)] += DIFFERENCE
     read = expected.swing.reading(rows, weights.size, every)
     slopes = np.vstack((read[:1], (read[1:] - read[0]) / DIFFERENCE)).T
     if not np.isfinite(slopes).all():
-        return math.inf
+        return None
     left = max(residual, _LEAST_LEFT) * math.sqrt(_ALIKE)
     known = slopes.T @ (weights[:, None] * slopes) / left**2
     known[1:, 1:] += np.diag(expected.sd[:free] ** -2.0)
     try:
-        spread = float(np.linalg.inv(known)[0, 0])
+        return np.asarray(np.linalg.inv(known))
     except np.linalg.LinAlgError:
-        return math.inf
-    beyond = _BEYOND[expected.swing.span_m > 0.0]
-    return beyond * math.hypot(math.sqrt(max(spread, 0.0)), _MODEL)
+        return None
