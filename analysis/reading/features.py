@@ -274,22 +274,23 @@ class _Reading:
         None where both are further apart than their U together: then the level stands; and on the
         fall where the hang may be part of the lowering: then its band does.
         """
-        told = self.story.hang.told if self.story.hang is not None else None
-        if told is None or hang is None or not told.value_n > 0:
+        tells = self.story.hang.told if self.story.hang is not None else None
+        if tells is None or hang is None or not tells.weight.value > 0:
             return None
+        told = tells.weight
         if self.doubted and self.trace.place.reads == "fall":
             return None
         gain = self.trace.chain.gain
-        parts = self.levels.parts(told.value_n / gain, self.hang_s)
+        parts = self.levels.parts(told.value / gain, self.hang_s)
         budget = Budget(
             {name: gain * part for name, part in parts.items()}
-            | {"motion": (_DOUBTED if self.doubted else 1.0) * told.rel_u * told.value_n}
+            | {"motion": (_DOUBTED if self.doubted else 1.0) * told.rel_u * told.value}
         )
         value, level = self.by_level(hang)
         apart = 2.0 * math.hypot(budget.standard_n, level.standard_n)
-        if budget.standard_n >= level.standard_n or abs(told.value_n - value) > apart:
+        if budget.standard_n >= level.standard_n or abs(told.value - value) > apart:
             return None
-        return Level(told.value_n, budget, hang.part_s)
+        return Level(told.value, budget, hang.part_s)
 
     def by_level(self, hang: Level) -> tuple[float, Budget]:
         """Weight of the piece from the level at the station."""

@@ -29,9 +29,8 @@ import numpy as np
 from analysis.reading.letting_out import START
 from analysis.reading.motion_fits import GRID_S, Fitter, Record
 from analysis.reading.place import Place
-from analysis.reading.stretches import Told
+from analysis.reading.stretches import Tells, Told
 from analysis.reading.swing_fit import Fit
-from analysis.reading.swing_tells import NOTHING, Tells
 from analysis.reading.trace import FloatArray, Trace
 
 _UNUSUAL: Final = 0.5
@@ -84,7 +83,7 @@ class FreeSwing:
     known : bool
         Whether the motion was fitted well enough to tell.
     tells : Tells
-        Weight of the piece and EA that the fit gives; with rope let out, if that was found.
+        What the fit gives; with rope let out, if that was found.
     residual : float
         What the fit leaves, RMS, as a share of the weight.
     agreed : bool
@@ -266,7 +265,7 @@ class Follower(Fitter):
 
 def _unknown(weight_n: float, residual: float) -> FreeSwing:
     known = False
-    return FreeSwing(None, known, Tells(Told(weight_n, math.inf), NOTHING), residual)
+    return FreeSwing(None, known, Tells(Told(weight_n, math.inf)), residual)
 
 
 def _rms(values: FloatArray) -> float:

@@ -19,7 +19,7 @@ from analysis.reading.release import Release
 from analysis.reading.sliding import lies_until
 from analysis.reading.steps import Step
 from analysis.reading.stirring import stirred_s
-from analysis.reading.stretches import Hang, Told
+from analysis.reading.stretches import Hang, Tells
 from analysis.reading.taking_in import ends_in_a_rise
 from analysis.reading.trace import FloatArray, Trace
 
@@ -141,8 +141,7 @@ class HangSearch:
             doubted = planned or (in_a_span and late)
             hang = self.lies_on(hang, load_end)
             return replace(hang, end_seen=False) if hang is not None and doubted else hang
-        end = free.end_s
-        told, told_ea = self.told(free, free.tells.weight), self.told(free, free.tells.ea)
+        end, told = free.end_s, self.told(free)
         early = hang is not None and hang.start_s < end - _SHORTEST_HANG_S
         if hang is not None and hang.still and free.support < _STILL_SUPPORT:
             outlasts = early and place.reads == "piece" and end < hang.end_s - _WANDERS_S
@@ -150,10 +149,10 @@ class HangSearch:
                 return hang
         if hang is not None and early and (hang.still or not planned):
             still = hang.still and end - hang.end_s < _WANDERS_S
-            return replace(hang, end_s=end, still=still, end_seen=True, told=told, told_ea=told_ea)
+            return replace(hang, end_s=end, still=still, end_seen=True, told=told)
         still = not planned and not far
         period = 0.0 if still else 2.0 * swing_s(place)
-        return Hang(from_s, end, still=still, period_s=period, told=told, told_ea=told_ea)
+        return Hang(from_s, end, still=still, period_s=period, told=told)
 
     def held_on(self, release: Release | None, hang: Hang | None, load_end: float) -> Hang | None:
         """Find where the lowering starts after rope was taken in: that pulls the reading up first.
@@ -174,15 +173,17 @@ class HangSearch:
             until, last = again.end_s, again
         return replace(hang, lowered_s=until) if until > hang.end_s else hang
 
-    def told(self, free: FreeSwing, what: Told) -> Told | None:
+    def told(self, free: FreeSwing) -> Tells | None:
         """Take what the motion tells; an end that nothing speaks for may be a gust's.
 
         A tight tag line pulls on the piece: no motion tells its weight.
         """
-        if self.trace.tag_line_tight or not math.isfinite(what.rel_u):
+        tells = free.tells
+        if self.trace.tag_line_tight or not math.isfinite(tells.weight.rel_u):
             return None
         doubt = 1.0 if free.support > _TELLS else _UNTOLD
-        return replace(what, rel_u=doubt * what.rel_u)
+        told = (tells.weight, tells.ea, tells.efficiency)
+        return Tells(*(replace(one, rel_u=doubt * one.rel_u) for one in told))
 
     def lies_on(self, hang: Hang | None, load_end: float) -> Hang | None:
         """Carry a hang in a span on over the jumps of a piece that slides along its rope."""

@@ -30,14 +30,15 @@ from analysis.reading.pendulum_hang import pulse_hz
 from analysis.reading.phases import Story
 from analysis.reading.place import Place, RopeInPlay
 from analysis.reading.ringdown import RingDown, fit_ringdown, rings_clearly
-from analysis.reading.rope_ea import RopeEA, surer_ea
 from analysis.reading.standstill import ring_loss, usual_loss
+from analysis.reading.stated_by_motion import RopeEA, believed, surer_ea, told_efficiency
 from analysis.reading.stiffness import (
     SLIPPING_FROM,
     RopeStiffness,
     rope_stiffness,
     surely_sticking_n,
 )
+from analysis.reading.stretches import Told
 from analysis.reading.trace import Trace
 
 TAG_LEAST: Final = 0.8
@@ -67,12 +68,15 @@ class Identified:
         Only after a catch.
     ea : RopeEA or None
         By the ring-down, or by the followed motion of a piece that fell or swings.
+    efficiency : Told or None
+        Of the high block, by the followed motion.
     """
 
     ring: RingDown | None
     stiffness: RopeStiffness | None
     free_fall: FreeFall | None
     ea: RopeEA | None = None
+    efficiency: Told | None = None
 
     def fields(self) -> dict[str, Any]:
         """Give the fields of ``Features`` that the motion fills."""
@@ -97,6 +101,12 @@ class Identified:
                 "rope_ea_high_n": ea.high_n,
                 "rope_ea_by": ea.by,
                 "sheave": stiff.sheave if stiff is not None and ea.by == "ring_down" else None,
+            }
+        if self.efficiency is not None:
+            eta = self.efficiency.value
+            out |= {
+                "block_efficiency": eta,
+                "block_efficiency_u": 2.0 * self.efficiency.rel_u * eta,
             }
         if fall is not None:
             out |= {
@@ -164,10 +174,9 @@ def identify(
         sticks = stiffness is not None and stiffness.sheave == "stuck"
         loss = ring_loss(ring, sticks=sticks)
         fall = _free_fall(trace, story, hang_reading_n, hang_rel_u, loss)
-    ea = surer_ea(
-        trace.place, story, stiffness, weight_n=weight, weight_rel_u=weight_rel_u, held=held
-    )
-    return Identified(ring, stiffness, fall, ea)
+    tells = believed(story, weight_n=weight, weight_rel_u=weight_rel_u, held=held)
+    ea = surer_ea(trace.place, story, stiffness, tells)
+    return Identified(ring, stiffness, fall, ea, told_efficiency(trace.place, tells))
 
 
 def asks_stiffness(place: Place) -> bool:

@@ -22,9 +22,10 @@ import numpy as np
 
 from analysis.reading.letting_out import STEP_S
 from analysis.reading.place import swing_s
+from analysis.reading.stretches import Tells
 from analysis.reading.swing_fit import NOISE, Fit, best_scale, fit_swing
 from analysis.reading.swing_guesses import Expected, expect, given_legs, guesses
-from analysis.reading.swing_tells import Tells, what_it_tells
+from analysis.reading.swing_tells import what_it_tells
 from analysis.reading.trace import BoolArray, FloatArray, Trace
 
 _EVERY: Final = 4

@@ -45,10 +45,22 @@ class Phase:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What a followed motion tells of a quantity: newtons, and relative standard uncertainty."""
+    """What a followed motion tells of a quantity, SI, and its relative standard uncertainty."""
 
-    value_n: float
+    value: float
     rel_u: float
+
+
+UNTOLD: Final = Told(math.nan, math.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Tells:
+    """What a followed motion tells: weight of the piece, EA of the rope, efficiency of the high block."""
+
+    weight: Told
+    ea: Told = UNTOLD
+    efficiency: Told = UNTOLD
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +68,7 @@ class Hang:
     """Where the piece hangs: stretch, whether it is still, period of what is left.
 
     ``end_seen``: a start of the lowering (or a touch, or a gust) shows where it ends.
-    ``told``, ``told_ea``: what its motion tells of the weight of the piece, and of the rope's EA.
-    ``lowered_s``: where the lowering
+    ``told``: what its motion tells. ``lowered_s``: where the lowering
     starts, if rope was taken in before it.
     """
 
@@ -66,8 +77,7 @@ class Hang:
     still: bool
     period_s: float
     end_seen: bool = True
-    told: Told | None = None
-    told_ea: Told | None = None
+    told: Tells | None = None
     lowered_s: float | None = None
 
     @property

@@ -84,6 +84,8 @@ class Features:
     rope_ea_high_n: float | None = None
     rope_ea_by: str | None = None
     sheave: str | None = None
+    block_efficiency: float | None = None
+    block_efficiency_u: float | None = None
     free_fall_m: float | None = None
     free_fall_low_m: float | None = None
     free_fall_high_m: float | None = None

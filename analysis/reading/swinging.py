@@ -21,8 +21,7 @@ import numpy as np
 from analysis.reading.compile_apart import compile_apart
 from analysis.reading.following import Follower, FreeSwing, good_residual
 from analysis.reading.motion_fits import GRID_S, Record
-from analysis.reading.stretches import Told
-from analysis.reading.swing_tells import Tells
+from analysis.reading.stretches import Tells, Told
 from analysis.reading.trace import FloatArray, Trace
 
 _SHIFT_S: Final = 0.5
@@ -84,13 +83,14 @@ def _chosen(found: list[FreeSwing], good: float) -> FreeSwing | None:
     tells = Tells(
         _apart(best.tells.weight, [one.weight for one in close]),
         _apart(best.tells.ea, [one.ea for one in close]),
+        _apart(best.tells.efficiency, [one.efficiency for one in close]),
     )
     return replace(best, agreed=len(alike) > 1, tells=tells)
 
 
 def _apart(best: Told, others: list[Told]) -> Told:
     """Add to what the best try tells how far from it those that agree are."""
-    away = [one.value_n / best.value_n - 1.0 for one in others if math.isfinite(one.rel_u)]
+    away = [one.value / best.value - 1.0 for one in others if math.isfinite(one.rel_u)]
     spread = math.sqrt(float(np.mean(np.square(away)))) if away else 0.0
     return replace(best, rel_u=math.hypot(best.rel_u, spread))
 

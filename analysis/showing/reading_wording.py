@@ -120,8 +120,11 @@ def _ring_rows(features: Features, unit: ForceUnit) -> Rows:
         least = format_stiffness(low, unit).removesuffix(f" {unit}")
         ends = f"{least} to {format_stiffness(high, unit)}"
         by = _SHEAVE[features.sheave or "between"]
-        by = "by how it swung and bounced" if features.rope_ea_by == "motion" else by
+        by = "by how the piece swung and bounced" if features.rope_ea_by == "motion" else by
         rows.append(("rope EA, dynamic", f"{point}{ends} ({by})"))
+    if features.block_efficiency is not None:
+        eta = f"{features.block_efficiency:.3f} ± {features.block_efficiency_u or 0.0:.3f}"
+        rows.append(("block efficiency", f"{eta}, high block, by how the piece swung and bounced"))
     low_m, high_m = features.free_fall_low_m, features.free_fall_high_m
     if low_m is not None and high_m is not None:
         point = "" if features.free_fall_m is None else f"{format_length(features.free_fall_m)}, "

@@ -13,10 +13,9 @@ from analysis.reading.letting_out import STEP_S
 from analysis.reading.levels import Plateau
 from analysis.reading.place import Place, RopeInPlay, can_follow, swing_s
 from analysis.reading.release import Release, past_ramp
-from analysis.reading.stretches import Hang, Told, hang_marks
+from analysis.reading.stretches import Hang, Tells, Told, hang_marks
 from analysis.reading.swing_fit import _solve, best_scale, fit_swing
 from analysis.reading.swing_motion import Swing
-from analysis.reading.swing_tells import Tells
 from analysis.reading.swinging import _chosen, follow_swing
 from analysis.reading.trace import FloatArray, make_trace
 from logger.units import STANDARD_GRAVITY_M_PER_S2 as G
@@ -124,7 +123,7 @@ def test_the_start_of_a_lowering_is_told_through_the_swing(reads: str) -> None:
     assert found.agreed
     assert found.end_s is not None
     assert abs(found.end_s - 6.5) < 0.25
-    assert found.tells.weight.value_n == pytest.approx(WEIGHT_N, rel=0.02)
+    assert found.tells.weight.value == pytest.approx(WEIGHT_N, rel=0.02)
 
 
 def test_a_swing_that_stays_free_has_no_end() -> None:

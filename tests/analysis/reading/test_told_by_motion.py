@@ -12,9 +12,9 @@ from lowering_generator import make_lowering
 from analysis.reading.features import read_features
 from analysis.reading.phases import Story, tell
 from analysis.reading.place import Place, RopeInPlay
-from analysis.reading.rope_ea import surer_ea
+from analysis.reading.stated_by_motion import surer_ea
 from analysis.reading.stiffness import RopeStiffness
-from analysis.reading.stretches import Told
+from analysis.reading.stretches import Tells, Told
 from analysis.reading.swing_fit import Fit, best_scale, fit_swing
 from analysis.reading.swing_guesses import Expected, expect
 from analysis.reading.swing_tells import what_it_tells
@@ -24,14 +24,16 @@ WEIGHT_N = 1500.0
 NEVER = math.inf
 
 
-def told_of(story: Story) -> Told:
+def told_of(story: Story) -> Tells:
     assert story.hang is not None
     assert story.hang.told is not None
     return story.hang.told
 
 
-def with_told(story: Story, told: Told | None) -> Story:
+def with_told(story: Story, weight: Told | None, **more: Told) -> Story:
+    """Put in another weight (None: nothing told at all), and more."""
     assert story.hang is not None
+    told = None if weight is None else replace(told_of(story), weight=weight, **more)
     return replace(story, hang=replace(story.hang, told=told))
 
 
@@ -68,9 +70,9 @@ def test_a_motion_that_contradicts_the_level_is_not_stated(
     planned_swing: tuple[Trace, Story, float],
 ) -> None:
     trace, story, _ = planned_swing
-    told = told_of(story)
-    far = read_features(trace, with_told(story, Told(3.0 * told.value_n, told.rel_u)))
-    vague = read_features(trace, with_told(story, Told(told.value_n, 0.5)))
+    told = told_of(story).weight
+    far = read_features(trace, with_told(story, Told(3.0 * told.value, told.rel_u)))
+    vague = read_features(trace, with_told(story, Told(told.value, 0.5)))
     level = read_features(trace, with_told(story, None))
     assert far.hang_weight_by == vague.hang_weight_by == "level"
     assert far.hang_weight_n == vague.hang_weight_n == level.hang_weight_n
@@ -132,11 +134,11 @@ def test_where_its_weight_or_its_hang_is_in_doubt_no_motion_tells_the_rope(
     planned_swing: tuple[Trace, Story, float],
 ) -> None:
     trace, story, _ = planned_swing
-    told = told_of(story)
-    far = with_told(story, Told(3.0 * told.value_n, told.rel_u))
+    told = told_of(story).weight
+    far = with_told(story, Told(3.0 * told.value, told.rel_u))
     assert story.hang is not None
     short = replace(story, hang=replace(story.hang, start_s=story.hang.end_s - 0.8))
-    vague = replace(story, hang=replace(story.hang, told_ea=Told(100e3, 0.2)))
+    vague = with_told(story, told, ea=Told(100e3, 0.2))
     for other in (far, short, vague, with_told(story, None)):
         assert read_features(trace, other).rope_ea_by is None
 
@@ -149,21 +151,34 @@ def test_the_closer_of_ring_down_and_motion_is_told_unless_they_disagree(
     planned_swing: tuple[Trace, Story, float],
 ) -> None:
     trace, story, _ = planned_swing
-    told = told_of(story)
-    assert story.hang is not None
-    swung = replace(story, hang=replace(story.hang, told_ea=Told(100e3, 0.03)))
+    tells = replace(told_of(story), ea=Told(100e3, 0.03))
 
-    def by(ring: RopeStiffness | None, told_of_it: Story = swung) -> str | None:
-        found = surer_ea(
-            trace.place, told_of_it, ring, weight_n=told.value_n, weight_rel_u=0.05, held=True
-        )
+    def by(ring: RopeStiffness | None, motion: Tells | None = tells) -> str | None:
+        found = surer_ea(trace.place, story, ring, motion)
         return found.by if found is not None else None
 
     assert by(None) == by(ring_ea(60e3, 300e3)) == by(ring_ea(85e3, 130e3, 105e3)) == "motion"
     assert by(ring_ea(96e3, 104e3, 100e3)) == "ring_down"
     assert by(ring_ea(200e3, 300e3)) == "ring_down"
-    assert by(ring_ea(60e3, 300e3), with_told(swung, None)) == "ring_down"
-    assert by(ring_ea(0.0, 0.0), with_told(swung, None)) is None
+    assert by(ring_ea(60e3, 300e3), None) == "ring_down"
+    assert by(ring_ea(0.0, 0.0), None) is None
+
+
+def test_where_it_turns_a_swing_tells_the_efficiency_of_the_block() -> None:
+    """For as long as the sheave sticks there: from one cell, though it was entered 0.034 off."""
+    made = make_lowering(107)
+    trace, true_eta = made.trace, made.truth.eta
+    assert trace.place.rope is not None
+    assert abs(trace.place.rope.efficiency - true_eta) > 0.03
+    story = tell(trace)
+    found = read_features(trace, story)
+    assert found.block_efficiency_u is not None
+    assert found.block_efficiency == pytest.approx(true_eta, abs=0.005)
+    assert found.block_efficiency == pytest.approx(true_eta, abs=found.block_efficiency_u)
+    assert found.block_efficiency_u < trace.place.rope.efficiency_u
+    vague = with_told(story, told_of(story).weight, efficiency=Told(0.9, 0.02))
+    assert read_features(trace, vague).block_efficiency is None
+    assert read_features(trace, with_told(story, None)).block_efficiency is None
 
 
 # --- its uncertainty -----------------------------------------------------------------
@@ -206,7 +221,7 @@ def test_it_is_no_smaller_than_what_noise_makes_of_the_fit() -> None:
     stated = u_of(expected, Fit(row, 0.0), ones, share)
     assert spread < stated < 30.0 * spread
     ea = what_it_tells(expected, Fit(row, 0.0), ones, WEIGHT_N, share, 4).ea
-    assert ea.value_n == pytest.approx(WEIGHT_N / math.exp(row[1]) - 0.5 * WEIGHT_N)
+    assert ea.value == pytest.approx(WEIGHT_N / math.exp(row[1]) - 0.5 * WEIGHT_N)
     apart = float(np.std(np.log(found) - np.array(strains)))
     assert apart < ea.rel_u < 30.0 * apart
 
