@@ -72,16 +72,17 @@ def ends_in_a_rise(
     edge = int(np.searchsorted(time_s, hang.end_s - _EDGE_S))
     if edge - first < _LEAST_SAMPLES:
         return None
-    mean = moving_mean(smooth_n, few)
-    level = float(np.median(mean[first:edge]))
-    wander = float(np.abs(mean[first:edge] - level).max())
+    begin = max(first - few, 0)
+    mean = moving_mean(smooth_n[begin : last + few], few)[first - begin : last - begin]
+    before, away = mean[: edge - first], mean[edge - first :]
+    level = float(np.median(before))
+    wander = float(np.abs(before - level).max())
     limit = max(_LEAST_SHARE * level, _SIGMAS * noise_n, _WANDERS * wander)
-    away = mean[edge:last] - level
-    far = np.flatnonzero(np.abs(away) > limit)
-    if far.size == 0 or away[: far[0] + 1].min() < -_DIPS * limit:
+    far = np.flatnonzero(np.abs(away - level) > limit)
+    if far.size == 0 or away[: far[0] + 1].min() - level < -_DIPS * limit:
         return None
-    begin = edge + int(far[0])
-    top = begin + int(np.argmax(smooth_n[begin : min(begin + round(_TOP_S / step_s) + 1, last)]))
+    rises = edge + int(far[0])
+    top = rises + int(np.argmax(smooth_n[rises : min(rises + round(_TOP_S / step_s) + 1, last)]))
     swings = float(np.abs(smooth_n[first:edge] - level).max())
     if smooth_n[top] - level < _WANDERS * swings:
         return None
