@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.reading.phases import Story
-from analysis.reading.place import Place
+from analysis.reading.place import Place, RopeInPlay
 from analysis.reading.stiffness import RopeStiffness
 from analysis.reading.stretches import Tells, Told
 
@@ -81,15 +81,14 @@ def surer_ea(
         By the motion where that tells EA to 30 % and more closely than the ring-down, and
         does not contradict that.
     """
-    ring = _by_ring(stiffness)
+    ring, rope = _by_ring(stiffness), place.rope
     caught = story.release is not None and story.release.kind == "catch"
-    if place.rope is None or tells is None or not (caught or place.method == "swing"):
+    if rope is None or tells is None or not (caught or place.method == "swing"):
         return ring
-    ea_n, u = tells.ea.value, 2.0 * math.hypot(tells.ea.rel_u, place.rope.length_rel_u)
-    if not ea_n > 0.0 or u > _KNOWN_TO:
-        return ring
-    moved = RopeEA(ea_n, (1.0 - u) * ea_n, (1.0 + u) * ea_n, "motion")
-    return moved if ring is None or _surer(moved, ring) else ring
+    moved = _by_motion(tells.ea, rope)
+    if moved is None or ring is None:
+        return moved or ring
+    return moved if _surer(moved, ring) else ring
 
 
 def told_efficiency(place: Place, tells: Tells | None) -> Told | None:
@@ -98,6 +97,22 @@ def told_efficiency(place: Place, tells: Tells | None) -> Told | None:
         return None
     u = tells.efficiency.rel_u * tells.efficiency.value
     return tells.efficiency if u < min(_ADDS * place.rope.efficiency_u, _CLEAR) else None
+
+
+def _by_motion(told: Told, rope: RopeInPlay) -> RopeEA | None:
+    """None where it is not known to 30 %.
+
+    The followed motion knows of no anchor that gives way: what that adds to the stretch of lead
+    and fall is taken off, and by how much of it is not known (0 to 2 times, evenly).
+    """
+    if not told.value > 0.0:
+        return None
+    gives = rope.block_m_per_n * told.value / (rope.lead_m + rope.fall_m)
+    u = 2.0 * math.hypot(told.rel_u, rope.length_rel_u, gives / math.sqrt(3.0))
+    if u > _KNOWN_TO:
+        return None
+    ea_n = told.value * (1.0 + gives)
+    return RopeEA(ea_n, (1.0 - u) * ea_n, (1.0 + u) * ea_n, "motion")
 
 
 def _by_ring(stiffness: RopeStiffness | None) -> RopeEA | None:

@@ -12,7 +12,7 @@ from lowering_generator import make_lowering
 from analysis.reading.features import read_features
 from analysis.reading.phases import Story, tell
 from analysis.reading.place import Place, RopeInPlay
-from analysis.reading.stated_by_motion import surer_ea
+from analysis.reading.stated_by_motion import RopeEA, surer_ea
 from analysis.reading.stiffness import RopeStiffness
 from analysis.reading.stretches import Tells, Told
 from analysis.reading.swing_fit import Fit, best_scale, fit_swing
@@ -162,6 +162,27 @@ def test_the_closer_of_ring_down_and_motion_is_told_unless_they_disagree(
     assert by(ring_ea(200e3, 300e3)) == "ring_down"
     assert by(ring_ea(60e3, 300e3), None) == "ring_down"
     assert by(ring_ea(0.0, 0.0), None) is None
+
+
+def test_an_anchor_that_gives_way_is_no_stretch_of_the_rope(
+    planned_swing: tuple[Trace, Story, float],
+) -> None:
+    """The motion's EA is that of rope and anchor: 2 m and 10 m on 100 kN, 6 and 60 micrometres a newton."""
+    _, story, _ = planned_swing
+    tells = replace(told_of(story), ea=Told(100e3, 0.02))
+
+    def ea_of(block_m_per_n: float) -> RopeEA | None:
+        rope = RopeInPlay(2.0, 10.0, 0.9, 0.015, block_m_per_n)
+        return surer_ea(Place("fall", "swing", rope), story, None, tells)
+
+    stiff, gives, soft = ea_of(0.0), ea_of(6e-6), ea_of(60e-6)
+    assert stiff is not None
+    assert gives is not None
+    assert stiff.ea_n == pytest.approx(100e3)
+    assert gives.ea_n == pytest.approx(105e3)
+    assert gives.low_n < 100e3
+    assert gives.high_n - gives.low_n > stiff.high_n - stiff.low_n
+    assert soft is None
 
 
 def test_where_it_turns_a_swing_tells_the_efficiency_of_the_block() -> None:
