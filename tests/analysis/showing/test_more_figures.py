@@ -88,6 +88,20 @@ def test_words_of_what_was_identified() -> None:
     )
     ea = "119 kN, 113 to 125 kN (sheave stuck, only the lead stretches)"
     assert rows(known)["rope EA, dynamic"] == ea
+    assert "block efficiency" not in rows(known)
+    moved = rows(
+        replace(
+            known,
+            rope_ea_by="motion",
+            sheave=None,
+            block_efficiency=0.9123,
+            block_efficiency_u=0.0082,
+        )
+    )
+    ea = "119 kN, 113 to 125 kN (by how the piece swung and bounced)"
+    assert moved["rope EA, dynamic"] == ea
+    words = "0.912 ± 0.008, high block, by how the piece swung and bounced"
+    assert moved["block efficiency"] == words
     assert "4 strokes, the last" in told["winch"]
     assert "SAE J211" in told["peak, CFC 60"]
     assert told["touchdown"] == "at once"
