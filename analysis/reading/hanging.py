@@ -41,6 +41,7 @@ _STILL_SUPPORT: Final = 5.0
 _UNSUPPORTED: Final = 1.0
 _TELLS: Final = 2.5
 _MOST_TAKEN: Final = 3
+_SHORT_HANG_S: Final = 1.0
 _UNTOLD: Final = 2.0
 """Own choice: an end with less support than that may be a gust's, its weight half as sure."""
 
@@ -161,7 +162,7 @@ class HangSearch:
         """
         if release is None or hang is None or self.trace.place.in_a_span:
             return hang
-        until, last = hang.end_s, hang
+        best = last = hang
         for _ in range(_MOST_TAKEN):
             rise = ends_in_a_rise(self.trace.time_s, self.smooth_n, last, load_end, self.noise_n)
             if rise is None:
@@ -170,8 +171,8 @@ class HangSearch:
             again = self.swung(replace(release, after_first_s=rise.top_s), again, load_end)
             if again is None or again.end_s <= rise.top_s + _SHORTEST_HANG_S:
                 break
-            until, last = again.end_s, again
-        return replace(hang, lowered_s=until) if until > hang.end_s else hang
+            last, best = again, _longer(best, again)
+        return replace(best, lowered_s=last.end_s) if last is not hang else hang
 
     def told(self, free: FreeSwing) -> Tells | None:
         """Take what the motion tells; an end that nothing speaks for may be a gust's.
@@ -241,3 +242,9 @@ class HangSearch:
                 still = bool(span[best] < _CALM_SHARE * middle[best] + 6.0 * self.blocks.noise_n)
                 return Hang(start, start + length, still=still, period_s=period)
         return None
+
+
+def _longer(one: Hang, later: Hang) -> Hang:
+    """Give the first hang, or a longer later one where the first was too short to tell much."""
+    short = one.end_s - one.start_s < _SHORT_HANG_S
+    return later if short and later.end_s - later.start_s > one.end_s - one.start_s else one

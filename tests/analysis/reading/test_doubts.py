@@ -68,11 +68,11 @@ def test_every_new_doubt_has_words() -> None:
     assert {"hand_over_small", "hang_late"} <= set(FLAG_WORDS)
 
 
-def taken_in(share: float) -> tuple[FloatArray, FloatArray, float]:
+def taken_in(share: float, after_s: float = 4.0) -> tuple[FloatArray, FloatArray, float]:
     """A hang in which rope is taken in (or, below 0, let out) for a moment, which then rings."""
     made = make(Piece(share=0.7, jerk=0.0, hang_s=9.0), QUIET)
     time_s, force = made.trace.time_s, made.trace.force_n
-    since = np.clip(time_s - (made.truth.release_s + 4.0), 0.0, None)
+    since = np.clip(time_s - (made.truth.release_s + after_s), 0.0, None)
     wave = np.exp(-1.2 * since) * np.sin(2.0 * math.pi * since / 1.1)
     return time_s, force + share * 2000.0 * wave, made.truth.hang_until_s
 
@@ -93,6 +93,16 @@ def test_taking_rope_in_while_it_hangs_is_no_lowering(share: float) -> None:
     found = read_features(make_trace(time_s, force))
     assert found.hang_end_s is not None
     assert found.hang_end_s < until_s - 4.0
+    assert found.hang_weight_n == pytest.approx(2000.0, rel=0.005)
+
+
+def test_a_hang_too_short_before_rope_is_taken_in_leaves_the_weight_to_the_later_one() -> None:
+    time_s, force, until_s = taken_in(0.2, after_s=3.4)
+    found = read_features(make_trace(time_s, force))
+    assert "taken_in" in found.flags
+    assert "hang_short" not in found.flags
+    assert found.hang_start_s is not None
+    assert found.hang_start_s > until_s - 6.0
     assert found.hang_weight_n == pytest.approx(2000.0, rel=0.005)
 
 
