@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from analysis.reading.free_fall import (
     impulse_speed,
 )
 from analysis.reading.place import RopeInPlay
+from analysis.reading.ringdown import fit_ringdown
 from analysis.reading.standstill import (
     loss_time_s,
     rebound_hz,
@@ -205,3 +207,15 @@ def test_without_a_ring_down_the_rebound_tells_how_fast_it_would_ring() -> None:
     loss, _ = usual_loss(over, force, WEIGHT_N, RopeInPlay(2.0, 10.0, 0.92))
     assert loss == pytest.approx(loss_time_s(lead_hz, 0.1), rel=0.25)
     assert usual_loss(over, np.zeros(over.size), WEIGHT_N, None)[0] > 0
+
+
+def test_of_a_ring_down_while_the_sheave_turned_half_is_the_ropes() -> None:
+    """Somewhere between none of its decay and all of it; while the sheave sticks, all."""
+    time = np.arange(0.0, 3.0, 0.002)
+    force = WEIGHT_N + 300.0 * np.exp(-0.08 * 4.0 * np.pi * time) * np.sin(4.0 * np.pi * time)
+    ring = fit_ringdown(time, force, frequency_hz=2.0, noise_n=1.0)
+    assert ring is not None
+    whole = loss_time_s(ring.frequency_hz, ring.damping_ratio)
+    assert ring_loss(ring, sticks=True) == pytest.approx((whole, 0.25 * whole))
+    assert ring_loss(ring, sticks=False) == pytest.approx((0.5 * whole, whole / math.sqrt(12.0)))
+    assert ring_loss(replace(ring, damping_ratio=0.0), sticks=True) is None

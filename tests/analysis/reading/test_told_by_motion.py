@@ -164,6 +164,22 @@ def test_the_closer_of_ring_down_and_motion_is_told_unless_they_disagree(
     assert by(ring_ea(0.0, 0.0), None) is None
 
 
+def test_a_piece_let_go_by_its_hinge_rings_too_little_to_tell_the_rope(
+    planned_swing: tuple[Trace, Story, float],
+) -> None:
+    """A catch tells it, a hand-over does not, whatever the fit found."""
+    trace, story, _ = planned_swing
+    tells = replace(told_of(story), ea=Told(100e3, 0.03))
+    place = replace(trace.place, method="snubbed_drop")
+    assert story.release is not None
+    caught = replace(story, release=replace(story.release, kind="catch"))
+    let_go = replace(story, release=replace(story.release, kind="rise"))
+    found = surer_ea(place, caught, None, tells)
+    assert found is not None
+    assert found.by == "motion"
+    assert surer_ea(place, let_go, None, tells) is None
+
+
 def test_an_anchor_that_gives_way_is_no_stretch_of_the_rope(
     planned_swing: tuple[Trace, Story, float],
 ) -> None:
