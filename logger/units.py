@@ -194,13 +194,13 @@ def format_stiffness(ea_n: float, unit: ForceUnit = "kN") -> str:
 
     Examples
     --------
-    >>> [format_stiffness(ea, "kN") for ea in (118_790.0, 12_345.0, 1_234_567.0)]
-    ['119 kN', '12.3 kN', '1230 kN']
+    >>> [format_stiffness(ea, "kN") for ea in (118_790.0, 63_980.0, 1_234_567.0)]
+    ['119 kN', '64.0 kN', '1230 kN']
     >>> format_stiffness(118_790.0, "lbf")
     '26700 lbf'
     """
     value = float(f"{from_si(ea_n, 'force', unit):.3g}")
-    return f"{value:.0f} {unit}" if abs(value) >= 100.0 else f"{value:.3g} {unit}"
+    return f"{value:.0f} {unit}" if abs(value) >= 100.0 else f"{value:#.3g} {unit}"
 
 
 def format_length(length_m: float, unit: LengthUnit = "m") -> str:
