@@ -55,9 +55,10 @@ class Event:
     kind : str
         ``catch``: the rope took a falling piece. ``release``: first peak after the hinge.
         ``swing``: a slow hump, the piece swinging through. ``jerk``: force above the hang
-        once that has ended: while lowering, or as rope was taken in. ``touch``: a dip that the spike after it does not pay back.
-        ``regrip``: a dip and a spike of like area. ``stop``: a jerk after which the piece
-        hangs still (wraps added, or a halt). ``drag``: load after the touchdown.
+        once that has ended: while lowering, or as rope was taken in. ``touch``: a dip that
+        the spike after it does not pay back. ``regrip``: a dip and a spike of like area.
+        ``stop``: a jerk after which the piece hangs still (wraps added, or a halt). ``drag``:
+        load after the touchdown.
     time_s, force_n : float
         Of the extreme; zero taken.
     """

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.reading.chronicle import Chronicle
 from analysis.reading.hidden_peak import gap_in_peak
 from analysis.reading.phases import Story
+from analysis.reading.stretches import SHORT_HANG_S
 from analysis.reading.trace import Trace, is_clipped
 from analysis.reading.uncertainty import PeakLoss
 
@@ -58,7 +59,6 @@ _SLOW_RATE_HZ: Final = 200.0
 _LONG_HANG_S: Final = 9.0
 _LATE_S: Final = 6.0
 _LATE_IN_SPAN_S: Final = 3.0
-_SHORT_HANG_S: Final = 1.0
 _SMALL_SHARE: Final = 0.1
 _LARGEST_TURN: Final = 0.3
 
@@ -101,7 +101,7 @@ def state_flags(
         "zero_drift": drift_n is not None and abs(drift_n) > limit,
         "no_hang": hang_s is None,
         "hang_not_still": hang_s is not None and not still,
-        "hang_short": hang_s is not None and hang_s < _SHORT_HANG_S,
+        "hang_short": hang_s is not None and hang_s < SHORT_HANG_S,
         "pretension_not_settled": loose,
         "hand_over_unseen": _hand_over_unseen(story),
         "lowering_unseen": _lowering_unseen(story),
@@ -137,7 +137,7 @@ def hang_in_doubt(trace: Trace, story: Story) -> bool:
     if hang is None:
         return False
     return (
-        hang.end_s - hang.start_s < _SHORT_HANG_S
+        hang.end_s - hang.start_s < SHORT_HANG_S
         or (release is not None and release.quiet)
         or _hand_over_unseen(story)
         or _lowering_unseen(story)

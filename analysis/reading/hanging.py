@@ -19,7 +19,7 @@ from analysis.reading.release import Release
 from analysis.reading.sliding import lies_until
 from analysis.reading.steps import Step
 from analysis.reading.stirring import stirred_s
-from analysis.reading.stretches import Hang, Tells
+from analysis.reading.stretches import SHORT_HANG_S, Hang, Tells
 from analysis.reading.taking_in import ends_in_a_rise
 from analysis.reading.trace import FloatArray, Trace
 
@@ -41,7 +41,6 @@ _STILL_SUPPORT: Final = 5.0
 _UNSUPPORTED: Final = 1.0
 _TELLS: Final = 2.5
 _MOST_TAKEN: Final = 3
-_SHORT_HANG_S: Final = 1.0
 _UNTOLD: Final = 2.0
 """Own choice: an end with less support than that may be a gust's, its weight half as sure."""
 
@@ -246,5 +245,5 @@ class HangSearch:
 
 def _longer(one: Hang, later: Hang) -> Hang:
     """Give the first hang, or a longer later one where the first was too short to tell much."""
-    short = one.end_s - one.start_s < _SHORT_HANG_S
+    short = one.end_s - one.start_s < SHORT_HANG_S
     return later if short and later.end_s - later.start_s > one.end_s - one.start_s else one

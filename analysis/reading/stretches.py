@@ -29,6 +29,8 @@ PhaseName = Literal[
 ]
 
 
+SHORT_HANG_S: Final = 1.0
+"""Own choice: a hang shorter than that tells little."""
 _STILL_CARRIED: Final = 0.7
 _LEAST_LOWERING_S: Final = 0.1
 _LEAST_OPEN_S: Final = 0.2

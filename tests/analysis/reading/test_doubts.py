@@ -10,6 +10,7 @@ import pytest
 from synthetic_traces import Cell, Piece, make
 
 from analysis.reading.features import FLAG_WORDS, read_features
+from analysis.reading.place import Place, RopeInPlay
 from analysis.reading.trace import FloatArray, make_trace
 
 QUIET = Cell(noise_n=1.0, zero_n=8.0)
@@ -94,6 +95,15 @@ def test_taking_rope_in_while_it_hangs_is_no_lowering(share: float) -> None:
     assert found.hang_end_s is not None
     assert found.hang_end_s < until_s - 4.0
     assert found.hang_weight_n == pytest.approx(2000.0, rel=0.005)
+
+
+def test_in_a_span_rig_a_rise_may_be_the_lowering() -> None:
+    """At B letting out pulls the reading up: nothing is told of rope taken in."""
+    time_s, force, _ = taken_in(0.2)
+    rope = RopeInPlay(9.0, 10.0, leg_cos=0.75, legs=2, span_m=6.0)
+    spans = Place("sling", "span_rig", rope)
+    assert "taken_in" in read_features(make_trace(time_s, force, place=Place("piece"))).flags
+    assert "taken_in" not in read_features(make_trace(time_s, force, place=spans)).flags
 
 
 def test_a_hang_too_short_before_rope_is_taken_in_leaves_the_weight_to_the_later_one() -> None:

@@ -181,9 +181,12 @@ def caught_over_a_sheave(
 
 
 @pytest.mark.parametrize("efficiency", [0.85, 0.92, 0.97])
-@pytest.mark.parametrize("brake_n", [2.0 * WEIGHT_N, math.inf])
+@pytest.mark.parametrize("brake_n", [2.0 * WEIGHT_N, 3.0 * WEIGHT_N, math.inf])
 def test_a_sheave_that_sticks_as_the_motion_turns(efficiency: float, brake_n: float) -> None:
-    """The force falls fast until the sheave turns: steeper still on the way may mislead."""
+    """The force falls fast until the sheave turns: steeper still on the way may mislead.
+
+    Sought in the steepest part of all, it is 46 ms early at 0.97 and three times the weight.
+    """
     time, force, stop = caught_over_a_sheave(efficiency, brake_n)
     still = standstill(time, force, WEIGHT_N, 0.0)
     assert still is not None
